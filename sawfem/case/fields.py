@@ -1,0 +1,106 @@
+"""What kind each key of a case is: names for the rules of rules.py."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from sawfem.case.rules import (
+    ChoiceRule,
+    ConstantsRule,
+    ExactlyRule,
+    FractionRule,
+    ImpedanceRule,
+    IntegerRule,
+    ListRule,
+    NumberRule,
+    QuantityRule,
+    TextRule,
+    ValueRule,
+)
+
+_NAME_WORDS = "a name of lower-case letters, digits and hyphens that starts with a letter"
+_ANGLE = QuantityRule("angle", "angle")
+_MATERIAL_WORDS = 'a material "crystal/publication", a path that starts with ./, or a [[material]]'
+
+_NAME = TextRule(_NAME_WORDS, "[a-z][a-z0-9-]*", 64)
+_COUNT = IntegerRule(1, what="a count of electrodes")
+_STRIPS = IntegerRule(0, what="a count of electrodes")
+
+Name = Annotated[str, _NAME]
+Names = Annotated[Any, ListRule(_NAME, 1, 20, "a name or a list of names", single=True)]
+Text = Annotated[str, TextRule("a text", longest=500)]
+FileName = Annotated[str, TextRule("the path of a file, beside this case file", longest=500)]
+MaterialName = Annotated[str, TextRule(_MATERIAL_WORDS, longest=300)]
+Format = Annotated[int, ExactlyRule(1)]
+
+Pitch = Annotated[Any, QuantityRule("length", "pitch")]
+Period = Annotated[Any, QuantityRule("length", "period")]
+Thickness = Annotated[Any, QuantityRule("length", "thickness", relative=True)]
+Width = Annotated[Any, QuantityRule("length", "width", relative=True)]
+Position = Annotated[Any, QuantityRule("length", "position", relative=True)]
+Aperture = Annotated[Any, QuantityRule("length", "aperture", relative=True)]
+Gap = Annotated[Any, QuantityRule("length", "gap", relative=True)]
+Frequency = Annotated[Any, QuantityRule("frequency", "frequency")]
+Angle = Annotated[Any, _ANGLE]
+SidewallAngle = Annotated[Any, QuantityRule("angle", "sidewall")]
+EulerAngles = Annotated[Any, ListRule(_ANGLE, 3, 3, "three angles [lambda, mu, theta] in degrees")]
+Rotations = Annotated[Any, ListRule(_ANGLE, 1, 3, "one to three angles in degrees")]
+Temperature = Annotated[Any, QuantityRule("temperature", "temperature")]
+Temperatures = Annotated[
+    Any,
+    ListRule(QuantityRule("temperature", "temperature"), 1, 100, 'a list such as ["25 degC"]'),
+]
+Resistance = Annotated[Any, QuantityRule("resistance", "resistance")]
+Capacitance = Annotated[Any, QuantityRule("capacitance", "capacitance")]
+Inductance = Annotated[Any, QuantityRule("inductance", "inductance")]
+LossRate = Annotated[Any, QuantityRule("loss rate", "loss rate")]
+MetallisationRatio = Annotated[Any, FractionRule(0.0, 1.0, "0.5")]
+QualityFactor = Annotated[Any, NumberRule(0.0, 1e12, "a quality factor above zero")]
+Positive = Annotated[Any, NumberRule(0.0, 1e30, "a number above zero")]
+Number = Annotated[Any, NumberRule(-1e30, 1e30, "a finite number")]
+Accuracy = Annotated[
+    Any, NumberRule(1e-12, 0.1, "a relative accuracy from 1e-12 to 0.1, such as 1e-5", closed=True)
+]
+Constants = Annotated[Any, ConstantsRule()]
+Value = Annotated[Any, ValueRule()]
+Values = Annotated[Any, ListRule(ValueRule(), 1, 10_000, "a list of values")]
+Impedance = Annotated[Any, ImpedanceRule()]
+
+Count = Annotated[Any, IntegerRule(1)]
+Fingers = Annotated[Any, IntegerRule(2, what="a count of electrodes")]
+TwoFingers = Annotated[
+    Any,
+    ListRule(IntegerRule(2, what="a count of electrodes"), 2, 2, "two counts, input and output"),
+]
+ReflectorFingers = Annotated[
+    Any, ListRule(_STRIPS, 2, 2, "a count of electrodes, or two: left and right", single=True)
+]
+Strips = Annotated[Any, _COUNT]
+Polarity = Annotated[
+    Any, ListRule(IntegerRule(-1, 1, "1, -1 or 0"), 1, 1000, "a list of 1, -1 and 0, repeated")
+]
+Points = Annotated[Any, IntegerRule(2, what="a count of points")]
+Seed = Annotated[int, IntegerRule(0)]
+Potential = Annotated[str, ChoiceRule(("floating", "grounded"))]
+Surface = Annotated[str, ChoiceRule(("free", "metallised"))]
+OvercoatTop = Annotated[str, ChoiceRule(("conformal", "flat"))]
+TransducerType = Annotated[str, ChoiceRule(("single", "double"))]
+ReflectorConnection = Annotated[str, ChoiceRule(("shorted", "open"))]
+Spacing = Annotated[str, ChoiceRule(("linear", "log"))]
+Sampling = Annotated[str, ChoiceRule(("grid", "sobol"))]
+ResultParts = Annotated[
+    Any,
+    ListRule(ChoiceRule(("temperature", "dispersion", "fields")), 0, 3, "a list of results"),
+]
+Waves = Annotated[
+    Any,
+    ListRule(
+        ChoiceRule(("rayleigh", "bleustein-gulyaev", "love", "leaky", "plate", "all")),
+        1,
+        6,
+        "a list of kinds of waves",
+    ),
+]
+Keep = Annotated[
+    Any, ListRule(TextRule("the name of a quantity or a part of the result"), 1, 100, "a list")
+]

@@ -1,0 +1,143 @@
+"""Tables of devices and of the parts that they are made of."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from sawfem.case import fields as f
+from sawfem.case.rules import OneOrMany
+from sawfem.case.tables import Table
+
+
+class _TransducerKeys(Table):
+    """Keys that every transducer has."""
+
+    grating: f.Name = ""
+    aperture: f.Aperture = None
+    gap: f.Gap = None
+    sheet_resistance: f.Resistance = Field(default=None, description="ohm per square of the film")
+    propagation_loss: f.LossRate = Field(
+        default=None, description="along the path, per time of travel"
+    )
+
+
+class Resonator(_TransducerKeys):
+    """[[resonator]]: a transducer between two reflectors, as a part."""
+
+    name: f.Name
+    like: f.Name = ""
+    fingers: f.Fingers = Field(default=None, description="electrodes, not pairs")
+    reflector_fingers: f.ReflectorFingers = None
+    reflector_connection: f.ReflectorConnection = "shorted"
+
+
+class Lump(Table):
+    """[[lump]]: an inductance, a capacitance or a resistance, as a part."""
+
+    name: f.Name
+    like: f.Name = ""
+    inductance: f.Inductance = None
+    capacitance: f.Capacitance = None
+    resistance: f.Resistance = None
+    quality: f.QualityFactor = None
+
+
+class Network(Table):
+    """[[network]]: measured or computed elsewhere, a Touchstone file, as a part."""
+
+    name: f.Name
+    file: f.FileName
+
+
+class TrackElement(Table):
+    """One element of an acoustic row: a reflector, a space or a transducer."""
+
+    reflector: f.Strips = None
+    space: f.Gap = None
+    surface: f.Surface = ""
+    transducer: f.Name = ""
+    grating: f.Name = ""
+    fingers: f.Fingers = None
+    polarity: f.Polarity = None
+
+
+class Track(Table):
+    """[[track]]: an acoustic row, left to right, as a part."""
+
+    name: f.Name
+    like: f.Name = ""
+    aperture: f.Aperture = None
+    elements: Annotated[list[TrackElement], OneOrMany()] = Field(default_factory=list)
+
+
+class Port(Table):
+    """A port of a device and the impedance that ends it."""
+
+    name: f.Name
+    impedance: f.Impedance = "50 ohm"
+    node: f.Name = ""
+
+
+class ChainLink(Table):
+    """One part, or several in a row, in series or in shunt."""
+
+    series: f.Names = None
+    shunt: f.Names = None
+
+
+class PlacedPart(Table):
+    """A part of a circuit and the nodes at its terminals."""
+
+    part: f.Name
+    nodes: f.Names
+
+
+class ResonatorDevice(_TransducerKeys):
+    """One-port resonator on one grating."""
+
+    kind: Literal["resonator"]
+    fingers: f.Fingers = Field(default=None, description="electrodes, not pairs")
+    reflector_fingers: f.ReflectorFingers = None
+    reflector_connection: f.ReflectorConnection = "shorted"
+    load: f.Impedance = "50 ohm"
+
+
+class TransversalDevice(_TransducerKeys):
+    """Transversal filter: two transducers on one track, nothing reflected beyond them."""
+
+    kind: Literal["transversal"]
+    fingers: f.TwoFingers = Field(default=None, description="electrodes of input and output")
+    transducer: f.TransducerType = Field(
+        default="single",
+        description="single: one electrode per half acoustic wavelength; double: two, on the same "
+        "bus-bar, so that the acoustic wavelength is four pitches",
+    )
+    source: f.Impedance = "50 ohm"
+    load: f.Impedance = "50 ohm"
+
+
+class LadderDevice(Table):
+    """Two-port of parts in series and in shunt, from port 1 to port 2."""
+
+    kind: Literal["ladder"]
+    ports: Annotated[list[Port], OneOrMany()] = Field(default_factory=list)
+    chain: Annotated[list[ChainLink], OneOrMany()]
+
+
+class CircuitDevice(Table):
+    """Parts between named nodes; "ground" is the common one."""
+
+    kind: Literal["circuit"]
+    ports: Annotated[list[Port], OneOrMany()]
+    parts: Annotated[list[PlacedPart], OneOrMany()]
+
+
+Device = Annotated[
+    ResonatorDevice | TransversalDevice | LadderDevice | CircuitDevice,
+    Field(discriminator="kind"),
+]
+
+#: Values of ``device.kind``.
+DEVICE_KINDS = ("resonator", "transversal", "ladder", "circuit")

@@ -1,0 +1,180 @@
+"""From the tables of a case to a ResolvedCase: defaults, references, wavelengths, cross-checks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from sawfem.case import resolve_devices, resolve_structure
+from sawfem.case.keypath import UNNAMED
+from sawfem.case.likes import expand
+from sawfem.case.reader import Place, Reader
+from sawfem.case.resolved import (
+    ResolvedBand,
+    ResolvedCase,
+    ResolvedGrating,
+    ResolvedLimit,
+    ResolvedMeasurement,
+)
+from sawfem.conventions import REFERENCE_TEMPERATURE
+from sawfem.quantities import table as quantity_table
+from sawfem.units import UNITS, parse_quantity, shown
+
+#: Kind of quantity text for the units of a specification's quantities.
+_LIMIT_KINDS = {"dB": "level", "s": "time", "Hz": "frequency", "": "ratio"}
+
+
+def resolve(
+    listed: Mapping[str, Any], written: Mapping[str, Any], *, file: str | None, base: Path
+) -> ResolvedCase:
+    """Resolve a case.
+
+    Parameters
+    ----------
+    listed : the tables with every list a list, as the schema returns them.
+    written : the tables as the user wrote them, for the keys in messages.
+
+    Raises
+    ------
+    CaseError, UnitError, NotFoundError, MaterialError : with the file and the user's key.
+    """
+    place = Place(written, file)
+    root = Reader(expand(listed, place.refuse), (), place)
+    known = resolve_structure.variants(root.below("material"))
+    gratings = _gratings(root, known)
+    wavelength = _common_wavelength(gratings.values())
+    for key in ("layer", "overcoat", "measurement"):
+        _unique(root.below(key), key)
+    devices = _devices(root, gratings, base)
+    return ResolvedCase(
+        title=root.table.get("title", ""),
+        substrate=resolve_structure.crystal(_table(root, "substrate"), known),
+        layers=resolve_structure.layers(root.below("layer"), known, wavelength),
+        gratings=gratings,
+        overcoat=resolve_structure.overcoat(root.below("overcoat"), known, wavelength),
+        materials=known,
+        temperature=_table(root, "conditions").quantity(
+            "temperature", "temperature", default=REFERENCE_TEMPERATURE
+        ),
+        bands=_bands(root),
+        limits=_limits(root),
+        specification_temperatures=tuple(
+            parse_quantity(value, "temperature")
+            for value in root.table.get("specification", {}).get("temperatures", ())
+        ),
+        measurements=tuple(
+            ResolvedMeasurement(item.table["name"], base / item.table["file"])
+            for item in root.below("measurement")
+        ),
+        include=tuple(root.table.get("results", {}).get("include", ())),
+        accuracy=float(root.table.get("results", {}).get("accuracy", 1e-5)),
+        base=base,
+        file=file,
+        **devices,
+    )
+
+
+def _table(root: Reader, key: str) -> Reader:
+    return Reader(root.table.get(key, {}), (key,), root.place)
+
+
+def _unique(readers: Iterable[Reader], what: str) -> None:
+    """Refuse a second member of the same name."""
+    seen: set[str] = set()
+    for reader in readers:
+        name = reader.table.get("name")
+        if name is not None and name in seen:
+            raise reader.refuse("name", f'a second {what} "{name}"', "unique names")
+        if name is not None:
+            seen.add(name)
+
+
+def _gratings(root: Reader, known: Mapping[str, Any]) -> dict[str, ResolvedGrating]:
+    found: dict[str, ResolvedGrating] = {}
+    for reader in root.below("grating"):
+        name = reader.table.get("name", UNNAMED)
+        if name in found:
+            raise reader.refuse("name", f'a second grating "{name}"', "unique names")
+        _unique(reader.below("electrode"), "electrode")
+        found[name] = resolve_structure.grating(reader, name, known)
+    return found
+
+
+def _common_wavelength(gratings: Iterable[ResolvedGrating]) -> float | None:
+    """The wavelength that all gratings share, or None."""
+    lengths = [grating.wavelength for grating in gratings]
+    if not lengths or not all(math.isclose(lengths[0], other, rel_tol=1e-12) for other in lengths):
+        return None
+    return lengths[0]
+
+
+def _devices(root: Reader, gratings: Mapping[str, ResolvedGrating], base: Path) -> dict[str, Any]:
+    """The fields device, resonators, lumps and networks of a ResolvedCase."""
+    kinds = ("resonator", "lump", "network", "track")
+    parts = resolve_devices.part_names(r for kind in kinds for r in root.below(kind))
+    for track in root.below("track"):
+        resolve_devices.check_track(track, gratings)
+    device = None
+    if "device" in root:
+        device = resolve_devices.device(_table(root, "device"), gratings, parts)
+    return {
+        "device": device,
+        "resonators": {
+            reader.table["name"]: resolve_devices.resonator(reader, gratings)
+            for reader in root.below("resonator")
+        },
+        "lumps": {
+            reader.table["name"]: resolve_devices.lump(reader) for reader in root.below("lump")
+        },
+        "tracks": tuple(reader.table["name"] for reader in root.below("track")),
+        "networks": {
+            reader.table["name"]: resolve_devices.network(reader, base)
+            for reader in root.below("network")
+        },
+    }
+
+
+def _bands(root: Reader) -> tuple[ResolvedBand, ...]:
+    found = []
+    for reader in root.below("band"):
+        start = reader.quantity("start", "frequency")
+        stop = reader.quantity("stop", "frequency")
+        if stop <= start:
+            raise reader.refuse(
+                "stop",
+                f"{shown(reader.table['stop'])}, not above start = {shown(reader.table['start'])}",
+                "stop above start",
+            )
+        found.append(ResolvedBand(start, stop, reader.table.get("points", 801)))
+    return tuple(found)
+
+
+def _limits(root: Reader) -> tuple[ResolvedLimit, ...]:
+    specification = _table(root, "specification")
+    return tuple(_limit(reader) for reader in specification.below("limit"))
+
+
+def _limit(reader: Reader) -> ResolvedLimit:
+    entries = {
+        name: row
+        for name, row in quantity_table().items()
+        if row.form == "real" and row.unit in _LIMIT_KINDS
+    }
+    name = reader.reference("quantity", entries, "quantity")
+    kind = _LIMIT_KINDS[entries[name].unit]
+    start = reader.quantity("from", "frequency")
+    stop = reader.quantity("to", "frequency")
+    if stop < start:
+        raise reader.refuse("to", f"{shown(reader.table['to'])}, below from", "to above from")
+    if "at_most" not in reader and "at_least" not in reader:
+        raise reader.missing("at_most", f"at_most or at_least, in {', '.join(UNITS[kind])}")
+    return ResolvedLimit(
+        reader.table["name"],
+        name,
+        start,
+        stop,
+        reader.optional("at_most", kind),
+        reader.optional("at_least", kind),
+    )

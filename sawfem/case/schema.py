@@ -1,0 +1,136 @@
+"""The shape of a case file: tables, their keys and the rule of each.
+
+Every key is optional here where ``like`` may supply it; resolve.py asks for what must be there.
+Keys that no table has are refused with the nearest that it has. structure.py and parts.py hold
+the tables of what is built; here stand those of what is asked for, and the whole.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from sawfem.case import fields as f
+from sawfem.case.parts import Device, Lump, Network, Resonator, Track
+from sawfem.case.rules import OneOrMany
+from sawfem.case.structure import (
+    Conditions,
+    Grating,
+    Layer,
+    MaterialVariant,
+    Overcoat,
+    Substrate,
+)
+from sawfem.case.tables import Table
+
+
+class Band(Table):
+    """Frequencies at which the device is computed, ends included."""
+
+    start: f.Frequency
+    stop: f.Frequency
+    points: f.Points = 801
+
+
+class Limit(Table):
+    """One line of a specification."""
+
+    name: f.Text
+    quantity: f.Text
+    start: f.Frequency = Field(alias="from")
+    stop: f.Frequency = Field(alias="to")
+    at_most: f.Value = None
+    at_least: f.Value = None
+
+
+class Specification(Table):
+    """What the response has to keep."""
+
+    temperatures: f.Temperatures = None
+    limit: Annotated[list[Limit], OneOrMany()] = Field(default_factory=list)
+
+
+class Measurement(Table):
+    """A Touchstone file to compare with."""
+
+    name: f.Name
+    file: f.FileName
+
+
+class Results(Table):
+    """What else to compute, and how closely."""
+
+    include: f.ResultParts = Field(default_factory=list)
+    accuracy: f.Accuracy = Field(default=1e-5, description="relative, of the edge frequencies")
+
+
+class Axis(Table):
+    """One axis of a sweep or a map: a key path and its values."""
+
+    key: f.Text
+    start: f.Value = Field(default=None, alias="from")
+    stop: f.Value = Field(default=None, alias="to")
+    points: f.Points = None
+    values: f.Values = None
+    spacing: f.Spacing = "linear"
+    together: f.Text = ""
+
+
+class Sweep(Table):
+    """Variants of the whole case."""
+
+    keep: f.Keep = None
+    axis: Annotated[list[Axis], OneOrMany(8)]
+    sample: f.Sampling = "grid"
+    points: f.Count = None
+    seed: f.Seed = 0
+
+
+class Map(Table):
+    """Plane waves over keys of substrate and layers."""
+
+    waves: f.Waves = None
+    keep: f.Keep = None
+    axis: Annotated[list[Axis], OneOrMany(8)]
+    frequency: f.Frequency = None
+
+
+class Spread(Table):
+    """How much one key scatters in fabrication."""
+
+    key: f.Text
+    standard_deviation: f.Value
+
+
+class Yield(Table):
+    """Share of devices that keep the specification."""
+
+    samples: f.Count
+    seed: f.Seed = 0
+    spread: Annotated[list[Spread], OneOrMany()] = Field(default_factory=list)
+
+
+class CaseTable(Table):
+    """The whole case."""
+
+    title: f.Text = ""
+    format: f.Format = 1
+    substrate: Substrate
+    layer: Annotated[list[Layer], OneOrMany()] = Field(default_factory=list)
+    grating: Annotated[list[Grating], OneOrMany()] = Field(default_factory=list)
+    overcoat: Annotated[list[Overcoat], OneOrMany()] = Field(default_factory=list)
+    material: Annotated[list[MaterialVariant], OneOrMany()] = Field(default_factory=list)
+    conditions: Conditions = Conditions()
+    resonator: Annotated[list[Resonator], OneOrMany()] = Field(default_factory=list)
+    lump: Annotated[list[Lump], OneOrMany()] = Field(default_factory=list)
+    network: Annotated[list[Network], OneOrMany()] = Field(default_factory=list)
+    track: Annotated[list[Track], OneOrMany()] = Field(default_factory=list)
+    device: Device | None = None
+    band: Annotated[list[Band], OneOrMany()] = Field(default_factory=list)
+    specification: Specification | None = None
+    measurement: Annotated[list[Measurement], OneOrMany()] = Field(default_factory=list)
+    results: Results = Results()
+    sweep: Sweep | None = None
+    map: Map | None = None
+    yield_: Yield | None = Field(default=None, alias="yield")

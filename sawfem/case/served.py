@@ -1,0 +1,56 @@
+"""What a case may ask for and this version does not compute yet, so that it can be said at once."""
+
+from __future__ import annotations
+
+from sawfem.case.resolve_structure import AIR
+from sawfem.case.resolved import ResolvedCase
+from sawfem.conventions import REFERENCE_TEMPERATURE
+
+#: Kinds of devices that are computed.
+SERVED_DEVICES = ("resonator", "transversal")
+
+#: Accuracy of the edges where a case asks for none.
+DEFAULT_ACCURACY = 1e-5
+
+
+def unserved(case: ResolvedCase) -> tuple[str, ...]:
+    """Keys of a valid case that are not computed yet, in the words of the case.
+
+    [sweep], [map] and [yield] are not among them: they are not part of a run.
+    """
+    found: list[str] = []
+    if case.substrate.material == AIR:
+        found.append('substrate.material = "air"')
+    for index, layer in enumerate(case.layers):
+        if layer.potential is not None:
+            found.append(f"layer{_member(layer.name, index)}.potential")
+    for name, grating in case.gratings.items():
+        place = "grating" if len(case.gratings) == 1 else f"grating.{name}"
+        if grating.drawn_in_full:
+            found.append(f"{place}.electrode")
+        if grating.recess > 0.0:
+            found.append(f"{place}.recess")
+    if case.overcoat:
+        found.append("overcoat")
+    if case.temperature != REFERENCE_TEMPERATURE:
+        found.append(f"conditions.temperature other than {REFERENCE_TEMPERATURE:g} degC")
+    if case.device is not None and case.device.kind not in SERVED_DEVICES:
+        found.append(f'device.kind = "{case.device.kind}"')
+    for key, given in (
+        ("resonator", case.resonators),
+        ("lump", case.lumps),
+        ("network", case.networks),
+        ("track", case.tracks),
+        ("specification", case.limits or case.specification_temperatures),
+        ("measurement", case.measurements),
+        ("results.include", case.include),
+    ):
+        if given:
+            found.append(key)
+    if case.accuracy != DEFAULT_ACCURACY:
+        found.append("results.accuracy")
+    return tuple(found)
+
+
+def _member(name: str, index: int) -> str:
+    return f".{name}" if name else f"[{index}]"

@@ -1,0 +1,109 @@
+"""Tables of what is built: substrate, layers, gratings, overcoat, materials, conditions."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from sawfem.case import fields as f
+from sawfem.case.rules import OneOrMany
+from sawfem.case.tables import Table
+
+
+class Substrate(Table):
+    """Half-space that carries everything."""
+
+    material: f.MaterialName
+    euler: f.EulerAngles = None
+    cut: f.Text = ""
+    rotations: f.Rotations = None
+
+
+class Layer(Table):
+    """Film between substrate and electrodes; upwards in the order of the file."""
+
+    name: f.Name = ""
+    like: f.Name = ""
+    material: f.MaterialName = ""
+    thickness: f.Thickness = None
+    euler: f.EulerAngles = None
+    cut: f.Text = ""
+    rotations: f.Rotations = None
+    potential: f.Potential = Field(default="", description="for a metal film alone")
+
+
+class Film(Table):
+    """One metal of an electrode; upwards."""
+
+    material: f.MaterialName = ""
+    thickness: f.Thickness = None
+
+
+class Electrode(Table):
+    """One electrode of a cell that is drawn in full."""
+
+    name: f.Name = ""
+    like: f.Name = ""
+    centre: f.Position = None
+    width: f.Width = Field(default=None, description="at the foot")
+    sidewall_angle: f.SidewallAngle = None
+    metal: f.MaterialName = ""
+    thickness: f.Thickness = None
+    film: Annotated[list[Film], OneOrMany()] = Field(default_factory=list)
+
+
+class Grating(Table):
+    """Periodic electrodes: pitch, metal and thickness, or a period and electrodes."""
+
+    name: f.Name = ""
+    like: f.Name = ""
+    pitch: f.Pitch = Field(default=None, description="electrode centre to electrode centre")
+    period: f.Period = Field(default=None, description="of a cell drawn in full")
+    metal: f.MaterialName = ""
+    thickness: f.Thickness = None
+    metallisation_ratio: f.MetallisationRatio = Field(
+        default=None, description="width at the foot / pitch"
+    )
+    sidewall_angle: f.SidewallAngle = Field(
+        default=90, description="from the surface, inside the metal; degrees"
+    )
+    recess: f.Thickness = Field(
+        default=None, description="how far the electrodes sink into the surface"
+    )
+    electrode: Annotated[list[Electrode], OneOrMany()] = Field(default_factory=list)
+
+
+class Overcoat(Table):
+    """Film over the electrodes; upwards."""
+
+    name: f.Name = ""
+    material: f.MaterialName
+    thickness: f.Thickness
+    top: f.OvercoatTop = "conformal"
+
+
+class MaterialVariant(Table):
+    """A material of this case alone, like one of the library with other values."""
+
+    name: f.Name
+    like: f.MaterialName
+    density: f.Positive = Field(default=None, description="kg/m^3")
+    mechanical_q: f.QualityFactor = None
+    resistivity_ohm_m: f.Positive = None
+    youngs_modulus_GPa: f.Positive = None  # noqa: N815
+    poisson_ratio: f.Number = None
+    stiffness_GPa: f.Constants = None  # noqa: N815
+    stiffness_Pa: f.Constants = None  # noqa: N815
+    piezoelectric_C_per_m2: f.Constants = None  # noqa: N815
+    permittivity_relative: f.Constants = None
+    permittivity_F_per_m: f.Constants = None  # noqa: N815
+    source: f.Text = ""
+    mark: f.Text = ""
+    note: f.Text = ""
+
+
+class Conditions(Table):
+    """Under what the case holds; dimensions are those at 25 degC."""
+
+    temperature: f.Temperature = "25 degC"

@@ -1,0 +1,109 @@
+"""Shipped data files and the guarded reading of TOML.
+
+Materials and cases live in the folders ``materials/`` and ``cases/`` at the top of a checkout. A
+wheel carries them as ``sawfem/data/materials`` and ``sawfem/data/cases``; that place is looked up
+first.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from sawfem.errors import InputError, NotFoundError
+
+#: Largest TOML file that is parsed, bytes. A parser can take seconds over a file that is large
+#: or has very long dotted keys, so both are refused before parsing.
+MAXIMUM_BYTES = 256 * 1024
+
+#: Longest line that is parsed, characters.
+MAXIMUM_LINE = 2000
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def data_directory(kind: str) -> Path:
+    """Folder of the shipped ``"materials"`` or ``"cases"``.
+
+    Raises
+    ------
+    NotFoundError : neither the package nor a checkout around it has the folder.
+    """
+    candidates = (_PACKAGE / "data" / kind, _PACKAGE.parent / kind)
+    for candidate in candidates:
+        if candidate.is_dir():
+            return candidate
+    places = " or ".join(str(candidate) for candidate in candidates)
+    raise NotFoundError(f"the shipped {kind} are missing; looked for {places}")
+
+
+def shipped_names(kind: str) -> tuple[str, ...]:
+    """Names of the shipped TOML files, relative to their folder, without suffix, sorted."""
+    root = data_directory(kind)
+    found = root.rglob("*.toml")
+    return tuple(sorted(path.relative_to(root).with_suffix("").as_posix() for path in found))
+
+
+def shipped_file(kind: str, name: str) -> Path:
+    """Path of the shipped file ``name`` (as :func:`shipped_names` gives it)."""
+    return data_directory(kind) / f"{name}.toml"
+
+
+def read_toml(
+    path: Path, *, shown: str | None = None, error: type[InputError] = InputError
+) -> dict[str, Any]:
+    """Parse a TOML file that may be hostile.
+
+    Parameters
+    ----------
+    path : the file.
+    shown : how the user named the file; error messages repeat it. Default: the path.
+    error : class of the errors raised.
+
+    Raises
+    ------
+    error : the file cannot be opened, is larger than :data:`MAXIMUM_BYTES`, has a line longer
+        than :data:`MAXIMUM_LINE`, is not UTF-8, or is not TOML.
+    """
+    name = shown if shown is not None else str(path)
+    try:
+        if not path.is_file():
+            found = "a folder" if path.is_dir() else "no such file"
+            raise error(file=name, found=found, expected="a TOML file")
+        with path.open("rb") as stream:
+            raw = stream.read(MAXIMUM_BYTES + 1)
+    except (OSError, ValueError) as reason:
+        # ValueError: a null character in the path.
+        text = getattr(reason, "strerror", None) or str(reason)
+        raise error(file=name, found=text.lower(), expected="a readable TOML file") from None
+    return parse_toml(raw, shown=name, error=error)
+
+
+def parse_toml(raw: bytes, *, shown: str, error: type[InputError] = InputError) -> dict[str, Any]:
+    """Parse TOML bytes with the guards and errors of :func:`read_toml`."""
+    if len(raw) > MAXIMUM_BYTES:
+        raise error(
+            file=shown, found="more than 256 kB", expected=f"at most {MAXIMUM_BYTES} bytes of TOML"
+        )
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as reason:
+        raise error(
+            file=shown, found=f"a byte that is not UTF-8 at {reason.start}", expected="UTF-8 text"
+        ) from None
+    # Only a line feed ends a line of TOML; splitlines() knows others, which a hostile key may hold.
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > MAXIMUM_LINE:
+            raise error(
+                file=shown,
+                found=f"{len(line)} characters in line {number}",
+                expected=f"lines of at most {MAXIMUM_LINE} characters",
+            )
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise error(file=shown, found="values nested too deeply", expected="flat TOML") from None
+    except ValueError as reason:
+        # TOMLDecodeError is a ValueError; so is an integer with thousands of digits.
+        raise error(f"is not TOML: {reason}", file=shown) from None

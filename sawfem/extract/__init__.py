@@ -1,0 +1,1 @@
+"""From answers of the unit cell to grating constants."""

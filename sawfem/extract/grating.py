@@ -1,0 +1,295 @@
+"""From a unit cell to grating constants with their numerical uncertainty.
+
+The plane waves of the stack at the grating's wavelength say where to look. The cell is then
+solved twice, on a mesh and on one with an order and a grading more; the finer answer is
+reported and the distance between the two is its error bar. (The finer answer minus an
+extrapolation would flatter: errors of order and of grading have opposite signs and may cancel.)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from sawfem.design import UnitCell
+from sawfem.errors import ConvergenceError, GeometryError, InputError
+from sawfem.extract.constants import GratingConstants, effective_coupling
+from sawfem.extract.edges import TwoModes, transduction_from_residues, two_modes
+from sawfem.planewave import Wave, estimate_velocities
+from sawfem.unitcell.discretisation import discretise
+from sawfem.unitcell.mesh import MeshSettings
+from sawfem.unitcell.stopband import StopBand, find_stop_band
+
+#: progress(stage, done, total): called before and after every stage.
+Progress = Callable[[str, int, int], None]
+
+#: Meshes from coarse to fine. Neighbours differ by an order and a grading.
+MESHES: tuple[MeshSettings, ...] = tuple(
+    MeshSettings(order=order, gradings=order - 1, ratio=0.15) for order in (3, 4, 5, 6)
+)
+
+#: Decibel per wavelength of a temporal loss Im f / Re f: 20 log10(e) 2 pi.
+DECIBEL = 40.0 * math.pi / math.log(10.0)
+
+
+@dataclass(frozen=True)
+class GratingSolution:
+    """Everything that was computed on the way to the constants.
+
+    Attributes
+    ----------
+    cell, constants, wave : the grating, its constants, and the plane wave it works on.
+    waves : all plane waves that were found at the stop band.
+    band : the edges on the finest mesh; band.model answers Y(f, pi) and holds the mode shapes.
+    picture : the two-mode fit, None where an edge is missing.
+    checks : {name: (value, limit)}; a check holds when value <= limit.
+    """
+
+    cell: UnitCell
+    constants: GratingConstants
+    wave: Wave
+    waves: tuple[Wave, ...]
+    band: StopBand = field(repr=False)
+    picture: TwoModes | None = field(repr=False)
+    checks: Mapping[str, tuple[float, float]]
+
+
+def grating_constants(cell: UnitCell, *, accuracy: float = 1e-5) -> GratingConstants:
+    """Constants of a grating; finds the stop band itself.
+
+    Parameters
+    ----------
+    cell : one electrode a period.
+    accuracy : relative numerical uncertainty of the edge frequencies to reach.
+
+    Raises
+    ------
+    GeometryError : more than one electrode a period (not computed yet).
+    ConvergenceError : no wave, or no stop band, that couples to the electrodes.
+    """
+    return solve_grating(cell, accuracy=accuracy).constants
+
+
+def solve_grating(
+    cell: UnitCell, *, accuracy: float = 1e-5, progress: Progress | None = None
+) -> GratingSolution:
+    """As :func:`grating_constants`, with everything that was computed on the way."""
+    if len(cell.electrodes) != 1:
+        raise GeometryError(
+            key="grating.electrode",
+            found=f"{len(cell.electrodes)} electrodes a period",
+            expected="one; constants of cells with several electrodes are not computed yet",
+        )
+    if not 1e-9 <= accuracy <= 1e-2:
+        raise InputError(
+            key="results.accuracy", found=f"{accuracy!r}", expected="a number from 1e-9 to 1e-2"
+        )
+    report = progress or (lambda stage, done, total: None)
+    report("plane waves", 0, 1)
+    waves = grating_waves(cell)
+    wave = strongest(waves)
+    report("plane waves", 1, 1)
+
+    total = len(MESHES)
+    coarse: GratingSolution | None = None
+    for number, settings in enumerate(MESHES):
+        report("unit cell", number, total)
+        fine = _on_mesh(cell, wave, waves, settings)
+        if coarse is not None:
+            fine = _with_uncertainty(coarse, fine)
+            if _edge_error(fine) <= accuracy or number == total - 1:
+                report("unit cell", total, total)
+                return fine
+        coarse = fine
+    raise AssertionError("MESHES holds at least two meshes")
+
+
+def grating_waves(cell: UnitCell, *, phase: float = math.pi) -> tuple[Wave, ...]:
+    """Plane waves of the stack at the wavenumber phase / p, strongest coupling first.
+
+    At phase pi the wavelength is that of the stop band, 2p. A layered stack is dispersive:
+    frequency and velocity are brought together by iteration.
+    """
+    substrate, layers = cell.stack.media()
+    wavenumber = phase / cell.period
+    shear = math.sqrt(float(substrate.stiffness[0, 2, 0, 2]) / substrate.density)
+    start = 0.9 * shear * wavenumber if layers else None
+    waves = estimate_velocities(substrate, layers, start)
+    for _ in range(12 if layers else 0):
+        velocity = strongest(waves).velocity
+        waves = estimate_velocities(substrate, layers, velocity * wavenumber)
+        if abs(strongest(waves).velocity - velocity) < 1e-4 * velocity:
+            break
+    return waves
+
+
+def strongest(waves: tuple[Wave, ...]) -> Wave:
+    """The wave that couples most to electrodes.
+
+    Raises
+    ------
+    ConvergenceError : none couples.
+    """
+    for wave in waves:
+        if wave.coupling_k2 and wave.coupling_k2 > 1e-9:
+            return wave
+    found = ", ".join(str(wave) for wave in waves) or "no surface wave at all"
+    raise ConvergenceError(
+        "no surface wave of this stack couples to electrodes, so a grating on it has no "
+        f"electrical stop band (found: {found}); choose a piezoelectric material or another cut"
+    )
+
+
+def _on_mesh(
+    cell: UnitCell, wave: Wave, waves: tuple[Wave, ...], settings: MeshSettings
+) -> GratingSolution:
+    assert wave.velocity_free is not None
+    assert wave.velocity_metallised is not None
+    band = find_stop_band(discretise(cell, settings), wave.velocity_free, wave.velocity_metallised)
+    complete = len(band.shorted) == 2 and len(band.open) == 2
+    picture = two_modes(band) if complete else None
+    constants = _constants(cell, wave, band, picture)
+    return GratingSolution(
+        cell, constants, wave, waves, band, picture, _checks(band, picture)
+    )
+
+
+def _constants(
+    cell: UnitCell, wave: Wave, band: StopBand, picture: TwoModes | None
+) -> GratingConstants:
+    resonance, antiresonance = band.resonance, band.antiresonance
+    two = len(band.shorted) == 2
+    upper = two and band.shorted[1] is resonance
+    reasons = _reasons(band, picture)
+    return GratingConstants(
+        pitch=cell.period,
+        metallisation_ratio=cell.metallisation_ratio,
+        velocity=_shorted_velocity(band, cell.period),
+        stopband_short=_pair(band.shorted),
+        stopband_open=_pair(band.open),
+        reflection_per_electrode=picture.reflection if picture else None,
+        transduction_per_electrode=complex(picture.transduction) if picture else None,
+        coupling_k2=wave.coupling_k2,
+        coupling_k2_effective=(
+            effective_coupling(resonance.frequency.real, antiresonance.frequency.real)
+            if antiresonance is not None
+            and antiresonance.frequency.real > resonance.frequency.real
+            else None
+        ),
+        capacitance_per_pair=0.5 * float(band.model.capacitance()[0, 0].real),
+        capacitance_fitted_per_pair=2.0 * picture.capacitance if picture else None,
+        attenuation=_attenuation(resonance.frequency),
+        attenuation_open=_attenuation(antiresonance.frequency) if antiresonance else None,
+        resonant_edge="upper" if upper else "lower",
+        bulk_onset=band.onsets[0] if band.onsets else None,
+        fit_band=picture.band if picture else None,
+        fit_misfit=picture.misfit if picture else None,
+        reasons=reasons,
+    )
+
+
+def _shorted_velocity(band: StopBand, period: float) -> float | None:
+    if len(band.shorted) < 2:
+        return None
+    return period * (band.shorted[0].frequency.real + band.shorted[1].frequency.real)
+
+
+def _pair(edges: tuple[Any, ...]) -> tuple[float | None, float | None]:
+    found = [edge.frequency.real for edge in edges]
+    return (found[0] if found else None, found[1] if len(found) > 1 else None)
+
+
+def _attenuation(frequency: complex) -> float:
+    """dB per wavelength; rounding below 1e-12 is no loss."""
+    ratio = frequency.imag / frequency.real
+    return DECIBEL * ratio if abs(ratio) > 1e-12 else 0.0
+
+
+def _reasons(band: StopBand, picture: TwoModes | None) -> dict[str, str]:
+    reasons: dict[str, str] = {}
+    sentence = "; ".join(band.reasons)
+    if len(band.shorted) < 2:
+        for name in ("stopband_short", "velocity"):
+            reasons[name] = sentence
+    if len(band.open) < 2:
+        reasons["stopband_open"] = sentence
+    if picture is None:
+        for name in (
+            "reflection_per_electrode",
+            "transduction_per_electrode",
+            "capacitance_fitted_per_pair",
+            "fit_band",
+            "fit_misfit",
+        ):
+            reasons[name] = f"needs two shorted and two open edges: {sentence}"
+    if band.antiresonance is None:
+        for name in ("attenuation_open", "coupling_k2_effective"):
+            reasons[name] = sentence
+    elif band.antiresonance.frequency.real <= band.resonance.frequency.real:
+        reasons["coupling_k2_effective"] = "the antiresonance was not found above the resonance"
+    if not band.onsets:
+        reasons["bulk_onset"] = "no bulk wave starts within the velocities that were searched"
+    return reasons
+
+
+def _checks(band: StopBand, picture: TwoModes | None) -> dict[str, tuple[float, float]]:
+    model = band.model
+    edges = (*band.shorted, *band.open)
+    frequency = 0.5 * (edges[0].frequency.real + edges[-1].frequency.real)
+    y = complex(model.admittance(1.0001 * frequency)[0, 0])
+    checks = {
+        "modes_counted": (0.0 if band.counted else 1.0, 0.5),
+        # Y of a passive grating has no negative conductance beyond rounding.
+        "passivity": (max(0.0, -y.real) / abs(y), 1e-9),
+        "power_balance": (model.power_balance(1.0001 * frequency), 1e-8),
+        "reduced_model": (max(model.frequency_error(e.frequency, e.vector) for e in edges), 1e-6),
+    }
+    if picture is not None:
+        other = transduction_from_residues(band)
+        checks["transduction_two_ways"] = (abs(picture.transduction / other - 1.0), 0.25)
+    return checks
+
+
+def _with_uncertainty(coarse: GratingSolution, fine: GratingSolution) -> GratingSolution:
+    numerical: dict[str, Any] = {}
+    for name in (
+        "velocity",
+        "stopband_short",
+        "stopband_open",
+        "reflection_per_electrode",
+        "transduction_per_electrode",
+        "coupling_k2_effective",
+        "capacitance_per_pair",
+        "capacitance_fitted_per_pair",
+        "attenuation",
+        "attenuation_open",
+    ):
+        bar = _difference(getattr(coarse.constants, name), getattr(fine.constants, name))
+        if bar is not None:
+            numerical[name] = bar
+    return replace(fine, constants=replace(fine.constants, numerical=numerical))
+
+
+def _difference(a: Any, b: Any) -> Any:
+    """|a - b|, part by part for pairs and complex numbers; None where either is missing."""
+    if a is None or b is None:
+        return None
+    if isinstance(a, tuple):
+        return tuple(_difference(x, y) for x, y in zip(a, b, strict=True))
+    if isinstance(a, complex):
+        return complex(abs(a.real - b.real), abs(a.imag - b.imag))
+    return abs(a - b)
+
+
+def _edge_error(solution: GratingSolution) -> float:
+    """Largest relative error bar of an edge."""
+    constants = solution.constants
+    worst = 0.0
+    for name in ("stopband_short", "stopband_open"):
+        values, bars = getattr(constants, name), constants.numerical.get(name, (None, None))
+        for value, bar in zip(values, bars, strict=True):
+            if value is not None and bar is not None:
+                worst = max(worst, bar / value)
+    return worst

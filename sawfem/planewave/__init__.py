@@ -1,0 +1,36 @@
+"""Exact plane waves of layered piezoelectric stacks; no mesh.
+
+SurfaceAdmittance        Y(omega, k) of a half-space with layers: what everything else stands on
+surface_waves            waves that do not leak: velocities, K^2, power flow (by counting)
+leaky_estimates          leaky ones above the limiting velocity
+estimate_velocities      both, strongest coupling first: where to look for a stop band
+plane_waves              the same for a design's Stack
+effective_permittivity   eps_eff(omega, k); static_permittivity its limit eps_inf
+limiting_velocity        below it nothing is radiated
+
+Signs, axes and units: :mod:`sawfem.conventions`. The choice of the branch is made in one place,
+:func:`sawfem.planewave.partial_waves.waves_below`.
+"""
+
+from sawfem.planewave.admittance import SurfaceAdmittance
+from sawfem.planewave.limiting import limiting_velocity
+from sawfem.planewave.permittivity import effective_permittivity, static_permittivity
+from sawfem.planewave.surface_waves import (
+    Wave,
+    estimate_velocities,
+    leaky_estimates,
+    plane_waves,
+    surface_waves,
+)
+
+__all__ = [
+    "SurfaceAdmittance",
+    "Wave",
+    "effective_permittivity",
+    "estimate_velocities",
+    "leaky_estimates",
+    "limiting_velocity",
+    "plane_waves",
+    "static_permittivity",
+    "surface_waves",
+]

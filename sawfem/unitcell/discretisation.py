@@ -1,0 +1,313 @@
+"""One period as matrices: unknowns, electrodes, Bloch condition and boundary traces.
+
+Unknowns are the three displacements in every solid and the potential in every dielectric and in
+the air. A metal is elastic only; the potential on its boundary is one number an electrode.
+
+The Bloch condition U(x + p) = exp(-j gamma) U(x) ties the right side to the left one,
+x_all = T(gamma) x with T = T0 + exp(-j gamma) T1, so that exactly
+
+    K(gamma) = K_a + exp(-j gamma) K_b + exp(+j gamma) K_b^T,     M(gamma) alike,
+
+with real matrices that are assembled once. The unknowns of the electrodes come last.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+from skfem import Basis
+
+from sawfem.conventions import EPSILON_0, FIELD, STRESS
+from sawfem.design import UnitCell
+from sawfem.planewave.generalised import generalised_tensor
+from sawfem.unitcell.forms import (
+    DENSITY,
+    ScalarForms,
+    elastic_tensor,
+    scalar_forms,
+    sparse_from,
+    stiffness_values,
+)
+from sawfem.unitcell.mesh import AIR, METAL, STACK, CellMesh, MeshSettings, mesh_cell
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Index = NDArray[np.int64]
+
+#: eps0 in the scaled units of sawfem/conventions.py.
+SCALED_EPSILON_0 = EPSILON_0 * FIELD**2 / STRESS
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Values of the scalar shape functions along a horizontal side of the cell.
+
+    Attributes
+    ----------
+    x : (points,) quadrature points in periods.
+    weighted : (points, n) shape functions times quadrature weights, over all scalar unknowns.
+    """
+
+    x: Array
+    weighted: sp.csr_array
+
+    def harmonics(self, wavenumbers: Complex | Array) -> Complex:
+        """int exp(+j k x) phi_i dx for every k (in 1/p); shape (k, n)."""
+        waves = np.exp(1j * np.multiply.outer(np.asarray(wavenumbers), self.x))
+        product: Complex = (self.weighted.T @ waves.T).T
+        return product
+
+
+@dataclass(frozen=True)
+class AffineMatrix:
+    """A(gamma) = constant + exp(-j gamma) forward + exp(+j gamma) forward^T, all real."""
+
+    constant: sp.csr_array
+    forward: sp.csr_array
+
+    def at(self, phase: float) -> sp.csr_array:
+        """The Hermitian matrix at a Bloch phase in radians; real where exp(-j gamma) is."""
+        factor = np.exp(-1j * phase)
+        if abs(factor.imag) < 1e-15:
+            return sp.csr_array(self.constant + factor.real * (self.forward + self.forward.T))
+        return sp.csr_array(
+            self.constant + factor * self.forward + np.conj(factor) * self.forward.T
+        )
+
+
+@dataclass(frozen=True)
+class Unknowns:
+    """Numbering of the unknowns.
+
+    Attributes
+    ----------
+    number : (4, n) unknown of each component and scalar shape function; -1 where there is none.
+        Shape functions on the right side carry the number of their twin on the left.
+    wraps : (n,) whether a shape function lies on the right side.
+    size : number of unknowns, electrodes included.
+    """
+
+    number: Index
+    wraps: NDArray[np.bool_]
+    size: int
+
+
+@dataclass(frozen=True)
+class Discretisation:
+    """The assembled cell. Scales: lengths in periods, sawfem/conventions.py for the rest.
+
+    Attributes
+    ----------
+    cell, settings, mesh, basis : what was assembled, and on which shape functions.
+    stiffness, mass : affine in the Bloch phase, square in the reduced unknowns; the
+        equation of motion is (K - W^2 M) x with W = w p / VELOCITY.
+    unknowns : how component and scalar shape function are numbered.
+    bottom, top : traces on the floor of the slab and on the upper side of the air.
+    electrodes : number of electrodes; their unknowns are the last ones.
+    """
+
+    cell: UnitCell
+    settings: MeshSettings
+    mesh: CellMesh
+    basis: Basis
+    stiffness: AffineMatrix
+    mass: AffineMatrix
+    unknowns: Unknowns
+    bottom: Trace
+    top: Trace
+    electrodes: int
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns, electrodes included."""
+        return int(self.stiffness.constant.shape[0])
+
+    @property
+    def scalar_size(self) -> int:
+        """Number of scalar shape functions of the mesh."""
+        return int(self.basis.N)
+
+    def unfold(self, vector: Complex, phase: float) -> Complex:
+        """Unknowns -> (4, n): coefficients of u1, u2, u3, phi over the whole mesh, scaled."""
+        u = self.unknowns
+        values = np.append(vector, 0.0)[u.number]
+        return np.where(u.wraps, np.exp(-1j * phase) * values, values)
+
+    def fold(self, traces: Complex, component: int, phase: float) -> Complex:
+        """Functionals of scalar shape functions (k, n) -> of the unknowns (k, size).
+
+        T(gamma) of the module docstring, from the right, for one component.
+        """
+        u = self.unknowns
+        used = np.flatnonzero(np.abs(traces).max(axis=0) > 0.0)
+        used = used[u.number[component, used] >= 0]
+        values = traces[:, used] * np.where(u.wraps[used], np.exp(-1j * phase), 1.0)
+        result = np.zeros((traces.shape[0], self.size), dtype=complex)
+        np.add.at(result.T, u.number[component, used], values.T)
+        return result
+
+
+def discretise(cell: UnitCell, settings: MeshSettings) -> Discretisation:
+    """Mesh and assemble one period.
+
+    Raises
+    ------
+    GeometryError : a cell that the structured mesh cannot take.
+    """
+    cell_mesh = mesh_cell(cell, settings)
+    basis, forms = scalar_forms(cell_mesh, settings.order)
+    unknowns = _number_unknowns(cell_mesh, basis, len(cell.electrodes))
+    stiffness, mass = _assemble(cell, cell_mesh, forms, unknowns)
+    return Discretisation(
+        cell=cell,
+        settings=settings,
+        mesh=cell_mesh,
+        basis=basis,
+        stiffness=stiffness,
+        mass=mass,
+        unknowns=unknowns,
+        bottom=_trace(cell_mesh, basis, -cell_mesh.depth, settings),
+        top=_trace(cell_mesh, basis, cell_mesh.top, settings),
+        electrodes=len(cell.electrodes),
+    )
+
+
+def _tensors(cell: UnitCell, cell_mesh: CellMesh, region: int) -> tuple[Array, float, range]:
+    """Scaled G_iJKl, density over DENSITY and the components that live in a region."""
+    if region == AIR:
+        tensor = np.zeros((3, 4, 4, 3))
+        tensor[:, 3, 3, :] = -SCALED_EPSILON_0 * np.eye(3)
+        return tensor, 0.0, range(3, 4)
+    if region == METAL:
+        # One metal a cell for now; its crystal axes lie along the device axes.
+        metal = cell.electrodes[0].metal.rotated(np.eye(3))
+        return elastic_tensor(metal), metal.density / DENSITY, range(3)
+    substrate, layers = cell.stack.media()
+    part = cell_mesh.parts[region - STACK]
+    medium = substrate if part < 0 else layers[part][0]
+    return generalised_tensor(medium), medium.density / DENSITY, range(4)
+
+
+def _assemble(
+    cell: UnitCell, cell_mesh: CellMesh, forms: dict[int, ScalarForms], unknowns: Unknowns
+) -> tuple[AffineMatrix, AffineMatrix]:
+    """Stiffness and mass in the reduced unknowns, affine in the Bloch phase."""
+    stiffness, mass = _AffineParts(unknowns), _AffineParts(unknowns)
+    for region, scalar in forms.items():
+        tensor, density, components = _tensors(cell, cell_mesh, region)
+        for j in components:
+            for k in components:
+                stiffness.add(scalar, j, k, stiffness_values(scalar, tensor, j, k))
+            if j < 3:
+                mass.add(scalar, j, j, density * scalar.mass)
+    return stiffness.matrix(), mass.matrix()
+
+
+class _AffineParts:
+    """Collects triplets of an AffineMatrix, sorted by whether an entry wraps around."""
+
+    def __init__(self, unknowns: Unknowns) -> None:
+        self._unknowns = unknowns
+        self._constant: list[tuple[Index, Index, Array]] = []
+        self._forward: list[tuple[Index, Index, Array]] = []
+
+    def add(self, scalar: ScalarForms, j: int, k: int, values: Array) -> None:
+        """Add entries for test component j and trial component k."""
+        u = self._unknowns
+        rows, columns = u.number[j, scalar.rows], u.number[k, scalar.columns]
+        # A test function on the right side carries exp(+j gamma), a trial one exp(-j gamma).
+        turn = u.wraps[scalar.columns].astype(int) - u.wraps[scalar.rows]
+        active = (rows >= 0) & (columns >= 0) & (values != 0.0)
+        for parts, wanted in ((self._constant, 0), (self._forward, 1)):
+            kept = active & (turn == wanted)
+            parts.append((rows[kept], columns[kept], values[kept]))
+
+    def matrix(self) -> AffineMatrix:
+        """The two sparse matrices."""
+        size = self._unknowns.size
+        return AffineMatrix(sparse_from(self._constant, size), sparse_from(self._forward, size))
+
+
+def _number_unknowns(cell_mesh: CellMesh, basis: Basis, electrodes: int) -> Unknowns:
+    """Number displacements in solids, potentials in dielectrics, then the electrodes."""
+    n = basis.N
+    dofs = basis.element_dofs
+    solid, dielectric, nodal = (np.zeros(n, dtype=bool) for _ in range(3))
+    solid[dofs[:, cell_mesh.region != AIR]] = True
+    dielectric[dofs[:, cell_mesh.region != METAL]] = True
+    nodal[basis.nodal_dofs] = True
+    owner = np.full(n, -1)
+    for electrode in range(electrodes):
+        owner[dofs[:, cell_mesh.electrode == electrode]] = electrode
+    clamped = owner >= 0
+
+    partner = _partners(basis)
+    wraps = partner >= 0
+    number = np.full((4, n), -1, dtype=np.int64)
+    size = 0
+    for component in range(4):
+        active = solid if component < 3 else dielectric & ~clamped
+        kept = np.flatnonzero(active & ~wraps)
+        number[component, kept] = size + np.arange(kept.size)
+        size += kept.size
+    # The constant one is the sum of the nodal functions, so only these carry the potential.
+    touching = np.flatnonzero(clamped & dielectric & nodal)
+    number[3, touching] = size + owner[touching]
+    number[:, wraps] = number[:, partner[wraps]]
+    return Unknowns(number=number, wraps=wraps, size=size + electrodes)
+
+
+def _partners(basis: Basis) -> Index:
+    """For every scalar unknown on the right side its twin on the left side, else -1."""
+    mesh = basis.mesh
+    partner = np.full(basis.N, -1)
+
+    def match(places: Array, dofs: Index) -> None:
+        left = np.flatnonzero(np.abs(places[0]) < 1e-12)
+        right = np.flatnonzero(np.abs(places[0] - 1.0) < 1e-12)
+        left = left[np.argsort(places[1, left])]
+        right = right[np.argsort(places[1, right])]
+        partner[dofs[:, right]] = dofs[:, left]
+
+    match(mesh.p, basis.nodal_dofs)
+    middles = mesh.p[:, mesh.facets].mean(axis=1)
+    match(middles, basis.facet_dofs)
+    return partner
+
+
+def _trace(cell_mesh: CellMesh, basis: Basis, level: float, settings: MeshSettings) -> Trace:
+    """Shape functions on the horizontal line z = level, the floor or the upper side.
+
+    Harmonics up to |k| = 2 pi 24 are integrated to rounding: a Gauss rule with
+    k h / 2 + order + 5 points an element of length h does that.
+    """
+    mesh = cell_mesh.mesh
+    corners = mesh.p[:, mesh.t]
+    on_level = np.abs(corners[1] - level) < 1e-9
+    elements = np.flatnonzero(on_level.sum(axis=0) == 2)
+    count = int(np.ceil(np.pi * 24 * settings.largest)) + settings.order + 5
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    t, weights = 0.5 * (nodes + 1.0), 0.5 * weights
+    # A tensor mesh numbers the corners of all its elements alike: one pair lies on the level.
+    first, last = np.flatnonzero(on_level[:, elements[0]])
+    if corners[0, first, elements[0]] > corners[0, last, elements[0]]:
+        first, last = last, first
+    start, stop = basis.elem.doflocs[first], basis.elem.doflocs[last]
+    place = start[:, None] + np.multiply.outer(stop - start, t)
+    left = corners[0, first, elements]
+    length = corners[0, last, elements] - left
+
+    dofs = basis.element_dofs[:, elements]
+    values = np.stack([basis.elem.lbasis(place, i)[0] for i in range(dofs.shape[0])])
+    entries = values[:, None, :] * (length[:, None] * weights)
+    columns = np.broadcast_to(dofs[:, :, None], entries.shape)
+    rows = np.broadcast_to(np.arange(elements.size * count).reshape(-1, count), entries.shape)
+    weighted = sp.csr_array(
+        (entries.ravel(), (rows.ravel(), columns.ravel())),
+        shape=(elements.size * count, basis.N),
+    )
+    weighted.eliminate_zeros()
+    return Trace(x=(left[:, None] + length[:, None] * t).ravel(), weighted=weighted)

@@ -1,0 +1,115 @@
+"""Weak form of the equation of motion, assembled from five scalar forms a region.
+
+Multiply dT_iJ/dx_i + rho w^2 I'_JK U_K = 0 by a test function V_J and integrate by parts over a
+cross-section on which nothing depends on x2 (i, l run over x1 and x3):
+
+    sum over regions of  G_iJKl  int dV_J/dx_i dU_K/dx_l  -  w^2 rho I'_JK  int V_J U_K
+        =  closed integral of  V_J T_nJ                                    (n outward)
+
+G and rho are constant in a region, so the integrals ``int d_i v d_l u`` and ``int v u`` of
+scalar shape functions are assembled once a region, and a new crystal or cut costs a product with
+small numbers. Conventions and scales: sawfem/conventions.py; lengths are in periods.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+from skfem import Basis
+from skfem.element import ElementQuadP
+
+from sawfem.conventions import STRESS
+from sawfem.material import Medium
+from sawfem.unitcell.mesh import CellMesh
+
+Array = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+#: Velocity unit inside the cell, m/s, and density unit, kg/m^3: their product rho v^2 is STRESS.
+VELOCITY = 1.0e4
+DENSITY = 1.0e3
+
+
+@dataclass(frozen=True)
+class ScalarForms:
+    """Scalar integrals over the elements of one region, as triplets (row, column, value).
+
+    Attributes
+    ----------
+    rows, columns : (entries,) scalar unknowns v and u of every entry.
+    gradient : gradient[i][l] = int d_i v d_l u with i, l = x1, x3; (entries,) each.
+    mass : int v u, (entries,).
+    """
+
+    rows: Index
+    columns: Index
+    gradient: tuple[tuple[Array, Array], tuple[Array, Array]]
+    mass: Array
+
+
+def scalar_forms(cell_mesh: CellMesh, order: int) -> tuple[Basis, dict[int, ScalarForms]]:
+    """Assemble the scalar forms of every region of a mesh.
+
+    Returns the basis of the whole mesh and {region: forms}. The integrals are exact on
+    rectangles; on trapezoids the map makes them rational, and a point more in each direction
+    keeps that error below the error of the elements.
+    """
+    basis = Basis(cell_mesh.mesh, ElementQuadP(order), intorder=2 * order + 1)
+    # (functions, elements, points) -> elements first, so that a product is one matrix a element.
+    values = np.stack([np.asarray(f[0]) for f in basis.basis], axis=1)
+    slopes = np.stack([np.asarray(f[0].grad) for f in basis.basis], axis=2)
+    weights = basis.dx[:, None, :]
+
+    def integral(v: Array, u: Array) -> Array:
+        return np.asarray(np.matmul(v * weights, u.transpose(0, 2, 1)))
+
+    xx, zz = integral(slopes[0], slopes[0]), integral(slopes[1], slopes[1])
+    xz, mass = integral(slopes[0], slopes[1]), integral(values, values)
+    dofs = basis.element_dofs.T.astype(np.int64)
+    forms = {}
+    for region in np.unique(cell_mesh.region):
+        e = np.flatnonzero(cell_mesh.region == region)
+        rows, columns = np.broadcast_arrays(dofs[e][:, :, None], dofs[e][:, None, :])
+        forms[int(region)] = ScalarForms(
+            rows=rows.ravel(),
+            columns=columns.ravel(),
+            gradient=(
+                (xx[e].ravel(), xz[e].ravel()),
+                (xz[e].transpose(0, 2, 1).ravel(), zz[e].ravel()),
+            ),
+            mass=mass[e].ravel(),
+        )
+    return basis, forms
+
+
+def elastic_tensor(medium: Medium) -> Array:
+    """Scaled G_iJKl of a conductor: the stiffness alone, shape (3, 4, 4, 3)."""
+    tensor = np.zeros((3, 4, 4, 3))
+    tensor[:, :3, :3, :] = medium.stiffness / STRESS
+    return tensor
+
+
+def stiffness_values(forms: ScalarForms, tensor: Array, j: int, k: int) -> Array:
+    """sum_il G_iJKl int d_i v d_l u for one pair of components (J, K); (entries,)."""
+    axes = (0, 2)
+    total = np.zeros_like(forms.mass)
+    for a, i in enumerate(axes):
+        for b, l in enumerate(axes):
+            if tensor[i, j, k, l] != 0.0:
+                total += tensor[i, j, k, l] * forms.gradient[a][b]
+    return total
+
+
+def sparse_from(
+    parts: list[tuple[Index, Index, Array]], size: int
+) -> sp.csr_array:
+    """One matrix from triplets; entries at the same place add up, zeros are dropped."""
+    rows = np.concatenate([part[0] for part in parts])
+    columns = np.concatenate([part[1] for part in parts])
+    values = np.concatenate([part[2] for part in parts])
+    matrix = sp.csr_array((values, (rows, columns)), shape=(size, size))
+    matrix.eliminate_zeros()
+    return matrix

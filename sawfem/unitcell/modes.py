@@ -1,0 +1,165 @@
+"""Resonances of a small frequency-dependent matrix inside an ellipse, none missed.
+
+A(f) x = 0 is nonlinear in f, since the floor's admittance is. Beyn's contour integral (Linear
+Algebra Appl. 436, 3839 (2012)) turns all roots inside a closed contour into one small linear
+eigenproblem; each is then polished by nonlinear inverse iteration (Ruhe, SIAM J. Numer. Anal.
+10, 674 (1973)), and their number is checked against the winding of det A around the contour
+(zeros minus poles). The contour must not enclose or cross a branch point of the bulk waves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Complex = NDArray[np.complex128]
+#: A at several complex frequencies: (m,) -> (m, n, n).
+MatrixFunction = Callable[[Complex], Complex]
+
+#: Polished roots must solve A x = 0 to this residual, relative to the norm of A.
+RESIDUAL = 1e-10
+
+
+@dataclass(frozen=True)
+class Mode:
+    """One root: complex frequency in hertz (positive imaginary part: loss) and its vector."""
+
+    frequency: complex
+    vector: Complex
+    residual: float
+
+
+@dataclass(frozen=True)
+class Ellipse:
+    """A contour around a piece of the real frequency axis, hertz."""
+
+    centre: float
+    half_width: float
+    ratio: float = 0.3
+
+    def points(self, count: int) -> tuple[Complex, Complex]:
+        """Points on the contour and dz/dt at them, t from 0 to 2 pi."""
+        t = 2.0 * np.pi * (np.arange(count) + 0.5) / count
+        a, b = self.half_width, self.half_width * self.ratio
+        return (
+            self.centre + a * np.cos(t) + 1j * b * np.sin(t),
+            -a * np.sin(t) + 1j * b * np.cos(t),
+        )
+
+    def holds(self, z: complex, *, margin: float = 1.0) -> bool:
+        """Whether z lies inside, or inside the ellipse widened by a factor."""
+        x = (z.real - self.centre) / self.half_width
+        y = z.imag / (self.half_width * self.ratio)
+        return bool(x * x + y * y <= margin * margin)
+
+
+def find_modes(
+    matrices: MatrixFunction,
+    ellipse: Ellipse,
+    samples: Complex,
+    *,
+    probes: int = 8,
+    credible: float = 0.01,
+) -> tuple[Mode, ...]:
+    """All roots of A(f) x = 0 inside the ellipse, sorted by frequency.
+
+    Parameters
+    ----------
+    matrices : A at given frequencies, for the polishing.
+    ellipse : the contour.
+    samples : (points, n, n), A at ``ellipse.points(points)``.
+    probes : random right-hand sides; at least the number of roots inside.
+    credible : a candidate is polished if it misses A x = 0 by less than this share of the
+        half width. Roots are hit to 1e-3 or better, ghosts of rounding miss by more.
+    """
+    points, size = samples.shape[0], samples.shape[1]
+    z, weight = ellipse.points(points)
+    rng = np.random.default_rng(20240229)
+    probe = rng.standard_normal((size, min(probes, size))) + 0j
+    solutions = np.linalg.solve(samples, np.broadcast_to(probe, (points, *probe.shape)))
+    solutions *= (weight / (1j * points * ellipse.half_width))[:, None, None]
+    scaled = (z - ellipse.centre) / ellipse.half_width
+    moment0 = solutions.sum(axis=0)
+    moment1 = (solutions * scaled[:, None, None]).sum(axis=0)
+    u, s, vh = np.linalg.svd(moment0, full_matrices=False)
+    rank = int(np.sum(s > 1e-8 * s[0])) if s[0] > 0.0 else 0
+    if rank == 0:
+        return ()
+    u, s, vh = u[:, :rank], s[:rank], vh[:rank]
+    small = u.conj().T @ moment1 @ vh.conj().T / s
+    roots, vectors = np.linalg.eig(small)
+    guesses = ellipse.centre + ellipse.half_width * roots
+    starts = (u @ vectors).T
+    found: list[Mode] = []
+    for guess, start in zip(guesses, starts, strict=True):
+        # Rounding leaves ghosts outside: polish only what could be inside.
+        if not ellipse.holds(complex(guess), margin=1.1):
+            continue
+        a, slope = value_and_slope(matrices, complex(guess))
+        distance = np.linalg.norm(a @ start) / np.linalg.norm(slope @ start)
+        if distance > credible * ellipse.half_width:
+            continue
+        mode = polish(matrices, complex(guess), start)
+        if mode is not None and ellipse.holds(mode.frequency) and not _known(mode, found):
+            found.append(mode)
+    return tuple(sorted(found, key=lambda mode: mode.frequency.real))
+
+
+def polish(
+    matrices: MatrixFunction, guess: complex, start: Complex, *, steps: int = 10
+) -> Mode | None:
+    """Refine one root by nonlinear inverse iteration; None when it does not settle nearby."""
+    z, x = guess, start / np.linalg.norm(start)
+    for _ in range(steps):
+        if abs(z.imag) < 1e-13 * abs(z):
+            z = complex(z.real)
+        a, slope = value_and_slope(matrices, z)
+        try:
+            u = np.linalg.solve(a, slope @ x)
+        except np.linalg.LinAlgError:
+            break
+        change = 1.0 / complex(np.vdot(x, u))
+        x = u / np.linalg.norm(u)
+        z = z - change
+        if abs(z - guess) > 0.1 * abs(guess) or z.real <= 0.0:
+            return None
+        if abs(change) < 1e-13 * abs(z):
+            break
+    a = matrices(np.array([z]))[0]
+    residual = float(np.linalg.norm(a @ x) / np.linalg.norm(a, 2))
+    return Mode(z, x, residual) if residual < RESIDUAL else None
+
+
+def value_and_slope(matrices: MatrixFunction, z: complex) -> tuple[Complex, Complex]:
+    """A(z) and dA/dz, the latter by central differences (error near 1e-10)."""
+    step = 1e-6 * abs(z)
+    a, after, before = matrices(np.array([z, z + step, z - step]))
+    return a, (after - before) / (2.0 * step)
+
+
+def _known(mode: Mode, found: list[Mode]) -> bool:
+    """Whether the same root with a parallel vector is already in the list.
+
+    Two modes may share a frequency, as coincident stop-band edges do; then their vectors differ.
+    """
+    for other in found:
+        near = abs(other.frequency - mode.frequency) < 1e-9 * abs(mode.frequency)
+        if near and abs(np.vdot(other.vector, mode.vector)) > 1.0 - 1e-6:
+            return True
+    return False
+
+
+def winding_number(samples: Complex) -> int | None:
+    """Zeros minus poles of det A inside a contour, by the turns of its phase.
+
+    ``samples`` are A at points around the contour, (points, n, n). None if a step turns by more
+    than 2 radians: the points are too few to tell, or a root lies on the contour.
+    """
+    phases = np.linalg.slogdet(samples)[0]
+    steps = np.angle(np.roll(phases, -1) / phases)
+    if np.max(np.abs(steps)) >= 2.0:
+        return None
+    return int(np.rint(np.sum(steps) / (2.0 * np.pi)))

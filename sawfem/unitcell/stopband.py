@@ -1,0 +1,273 @@
+"""The stop band of a grating at gamma = pi: its shorted and its open edges.
+
+With all electrodes on one potential the standing waves of the grating are the shorted edges
+(poles of Y(f, pi)), with floating electrodes the open ones (zeros). One wave gives two of each.
+In a cell that looks the same from both sides one standing wave leaves the electrodes without
+charge; its frequency is common to both pairs.
+
+Which roots belong together is decided by what they are, not by where they lie: the shorted edge
+that couples most to the electrodes leads, and its partners are the modes whose displacement in
+the first harmonic is the most alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sawfem.errors import ConvergenceError
+from sawfem.planewave.branch_points import branch_velocities
+from sawfem.unitcell.discretisation import Discretisation
+from sawfem.unitcell.modes import Ellipse, Mode, find_modes, value_and_slope, winding_number
+from sawfem.unitcell.reduced import ReducedSystem, reduce
+from sawfem.unitcell.system import BlochSystem, floor_admittance
+
+Complex = NDArray[np.complex128]
+
+#: Two displacement patterns belong to one wave when their normalised product exceeds this.
+ALIKE = 0.8
+#: Edges closer than this, relative, are one edge.
+COINCIDENT = 1e-8
+#: A contour keeps this relative distance from the velocity of a bulk wave along the surface.
+CLEARANCE = 1e-5
+#: Coupling below which a mode counts as invisible to the electrodes.
+UNCOUPLED = 1e-12
+#: Points of a contour; where its winding cannot be told from them, four times as many.
+CONTOUR_POINTS = 40
+
+
+@dataclass(frozen=True)
+class Edge:
+    """One edge of the stop band.
+
+    Attributes
+    ----------
+    frequency : Hz, complex; a positive imaginary part is loss by radiation.
+    shorted : electrodes at zero potential, else floating.
+    charge : charge of the electrode for a mode of unit norm x^T A'(f) x = -1/f, scaled; zero for
+        open edges.
+    coupling : strength with which the electrodes excite the mode, |charge|^2 of a standing wave:
+        the residue of Y(f, gamma), which is -j 2 pi f^2 CAPACITANCE coupling / (f - frequency).
+    wave : (4,) amplitudes u1, u2, u3, phi of the harmonic exp(-j gamma x/p) at the floor of the
+        slab, for the same norm and phase.
+    vector : reduced unknowns, electrodes included.
+    """
+
+    frequency: complex
+    shorted: bool
+    charge: complex
+    coupling: float
+    wave: Complex = field(repr=False)
+    vector: Complex = field(repr=False)
+
+
+@dataclass(frozen=True)
+class StopBand:
+    """The edges of one wave at gamma = pi.
+
+    Attributes
+    ----------
+    shorted, open : sorted by frequency; two of each, or fewer with ``reasons``.
+    model : the reduced system on which they were found.
+    searched : (low, high) velocities 2 p f in m/s that the contours covered.
+    onsets : frequencies in hertz at which a bulk wave of the substrate starts to be radiated.
+    reasons : why an edge is missing, as sentences.
+    counted : whether the winding number of every contour agreed with the modes found in it.
+    """
+
+    shorted: tuple[Edge, ...]
+    open: tuple[Edge, ...]
+    model: ReducedSystem = field(repr=False)
+    searched: tuple[float, float]
+    onsets: tuple[float, ...]
+    reasons: tuple[str, ...]
+    counted: bool
+
+    @property
+    def resonance(self) -> Edge:
+        """The shorted edge that the electrodes excite (the stronger one of two)."""
+        return max(self.shorted, key=lambda edge: edge.coupling)
+
+    @property
+    def antiresonance(self) -> Edge | None:
+        """The open edge that is not common to both pairs, or the nearest one above resonance."""
+        if len(self.open) < 2:
+            return self.open[0] if self.open else None
+        quiet = min(self.shorted, key=lambda edge: edge.coupling).frequency
+        return max(self.open, key=lambda edge: abs(edge.frequency - quiet))
+
+
+def find_stop_band(
+    discretisation: Discretisation, velocity_free: float, velocity_metallised: float
+) -> StopBand:
+    """Find the edges of the wave whose plane-wave velocities are given, m/s.
+
+    Raises
+    ------
+    ConvergenceError : no standing wave that couples to the electrodes was found.
+    """
+    period = discretisation.cell.period
+    centre = 0.485 * (velocity_free + velocity_metallised)
+    low, high = 0.80 * velocity_metallised, 1.04 * velocity_free
+    for _ in range(4):
+        system = BlochSystem(discretisation, np.pi, floor_admittance(discretisation))
+        model = reduce(system, centre / (2.0 * period))
+        band = _search(model, low, high)
+        if band is None or (len(band.shorted) < 2 and low > 0.5 * velocity_metallised):
+            # Heavy electrodes pull the wave below the window.
+            low *= 0.8
+            centre = max(0.8 * centre, 0.6 * velocity_metallised) if band is None else centre
+            if low > 0.3 * velocity_metallised:
+                continue
+        if band is None:
+            break
+        found = 2.0 * period * band.resonance.frequency.real
+        if abs(found - centre) <= 0.06 * centre:
+            return band
+        centre = found
+    if band is None:
+        raise ConvergenceError(
+            f"no stop band between {low:.0f} and {high:.0f} m/s couples to the electrodes: "
+            "the cut may not be piezoelectric along this direction"
+        )
+    return band
+
+
+def _search(model: ReducedSystem, low: float, high: float) -> StopBand | None:
+    """All edges between two velocities, grouped to the stop band of the strongest wave."""
+    shorted, open_, bulk, counted = resonances(model, low, high)
+    coupled = [edge for edge in shorted if edge.coupling > UNCOUPLED]
+    if not coupled:
+        return None
+    leader = max(coupled, key=lambda edge: edge.coupling)
+    short_pair = [leader, *partners(leader, [e for e in shorted if e is not leader], 1)]
+    open_pair = partners(leader, open_, 2)
+    return StopBand(
+        shorted=_sorted(short_pair),
+        open=_sorted(open_pair),
+        model=model,
+        searched=(low, high),
+        onsets=bulk,
+        reasons=_reasons(len(short_pair), len(open_pair), bulk),
+        counted=counted,
+    )
+
+
+def resonances(
+    model: ReducedSystem, low: float, high: float
+) -> tuple[list[Edge], list[Edge], tuple[float, ...], bool]:
+    """Standing or travelling modes of the grating at the model's phase, between two velocities.
+
+    Parameters
+    ----------
+    model : reduced system at a phase gamma in (0, pi].
+    low, high : velocities w p / gamma, m/s.
+
+    Returns
+    -------
+    Modes with shorted and with floating electrodes, the bulk onsets between the velocities in
+    hertz, and whether every contour's winding number agreed with what was found in it.
+    """
+    cell = model.system.discretisation.cell
+    substrate, _ = cell.stack.media()
+    bulk = branch_velocities(substrate, low, high)
+    scale = model.system.phase / (2.0 * np.pi * cell.period)
+    shorted: list[Edge] = []
+    open_: list[Edge] = []
+    counted = True
+    marks = [low, *bulk, high]
+    for start, stop in zip(marks[:-1], marks[1:], strict=True):
+        if stop - start < 4.0 * CLEARANCE * stop:
+            continue
+        first = start * (1.0 + (CLEARANCE if start > low else 0.0))
+        last = stop * (1.0 - (CLEARANCE if stop < high else 0.0))
+        ellipse = Ellipse(0.5 * (first + last) * scale, 0.5 * (last - first) * scale)
+        samples = model.matrices(ellipse.points(CONTOUR_POINTS)[0])
+        for is_short, edges in ((True, shorted), (False, open_)):
+            modes, sure = _modes(model, ellipse, is_short, samples)
+            counted &= sure
+            edges.extend(_edge(model, mode, is_short) for mode in modes)
+    return shorted, open_, tuple(velocity * scale for velocity in bulk), counted
+
+
+def _modes(
+    model: ReducedSystem, ellipse: Ellipse, shorted: bool, samples: Complex
+) -> tuple[tuple[Mode, ...], bool]:
+    """Modes in a contour, and whether their number is what the winding of det A says."""
+    r = model.order
+    kept = r if shorted else r + model.electrodes
+
+    def matrices(frequencies: Complex) -> Complex:
+        return model.matrices(frequencies)[:, :kept, :kept]
+
+    part = samples[:, :kept, :kept]
+    modes = find_modes(matrices, ellipse, part)
+    turns = winding_number(part)
+    if turns is not None and _agrees(model, turns, len(modes)):
+        return modes, True
+    dense = model.matrices(ellipse.points(128)[0])[:, :kept, :kept]
+    modes = find_modes(matrices, ellipse, dense, probes=24, credible=1.0)
+    turns = winding_number(dense)
+    return modes, turns is not None and _agrees(model, turns, len(modes))
+
+
+def _agrees(model: ReducedSystem, turns: int, found: int) -> bool:
+    """Zeros minus poles against zeros found; clamped layers of the floor bring poles."""
+    return turns <= found if model.system.floor.tensors[1] else turns == found
+
+
+def _edge(model: ReducedSystem, mode: Mode, shorted: bool) -> Edge:
+    """Norm, phase, charge and first harmonic of a mode."""
+    r = model.order
+    f = mode.frequency
+    a, slope = value_and_slope(model.matrices, f)
+    kept = r if shorted else r + model.electrodes
+    x = np.zeros(r + model.electrodes, dtype=complex)
+    x[:kept] = mode.vector
+    left = np.zeros_like(x)
+    # At gamma = pi the matrices are symmetric and the left vector is x^T, which also fixes the
+    # phase of a standing wave; elsewhere it comes from the singular vectors.
+    standing = np.isrealobj(model.basis)
+    left[:kept] = x[:kept].conj() if standing else np.linalg.svd(a[:kept, :kept])[0][:, -1]
+    norm = -complex(left.conj() @ slope @ x) * f
+    if standing:
+        x, left, norm = x / np.sqrt(norm), left / np.sqrt(norm).conj(), 1.0 + 0.0j
+    charge = complex((a[r:] @ x)[0]) if shorted else 0.0j
+    coupling = abs(charge * complex(left.conj() @ a[:, r]) / norm) if shorted else 0.0
+    first = int(np.argmin(np.abs(model.system.wavenumbers - model.system.phase)))
+    return Edge(f, shorted, charge, coupling, np.asarray(model.bottom[first] @ x), x)
+
+
+def _alike(a: Edge, b: Edge) -> float:
+    """Normalised product of the two displacement patterns, 0 to 1."""
+    u, v = a.wave[:3], b.wave[:3]
+    return float(abs(np.vdot(u, v)) / (np.linalg.norm(u) * np.linalg.norm(v)))
+
+
+def partners(leader: Edge, edges: Sequence[Edge], count: int) -> list[Edge]:
+    """The edges of the leader's wave that lie nearest to it."""
+    same = [edge for edge in edges if _alike(leader, edge) > ALIKE]
+    same.sort(key=lambda edge: abs(edge.frequency - leader.frequency))
+    return same[:count]
+
+
+def _sorted(edges: Sequence[Edge]) -> tuple[Edge, ...]:
+    return tuple(sorted(edges, key=lambda edge: edge.frequency.real))
+
+
+def _reasons(shorted: int, open_: int, bulk: Sequence[float]) -> tuple[str, ...]:
+    reasons = []
+    onset = (
+        f"; bulk waves start at {bulk[-1] / 1e6:.2f} MHz and beyond them the standing "
+        "wave may not exist"
+        if bulk
+        else ""
+    )
+    if shorted < 2:
+        reasons.append(f"only one shorted edge of this wave was found{onset}")
+    if open_ < 2:
+        reasons.append(f"only {open_} open edge of this wave was found{onset}")
+    return tuple(reasons)
