@@ -1,3 +1,76 @@
-"""sawfem."""
+"""Surface-acoustic-wave gratings and devices by finite elements.
+
+From a crystal cut and a metal grating to constants, a resonator or a transversal filter, and
+their files. The names below are the public face; each is imported when it is first used, so that
+``import sawfem`` stays light.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from sawfem.case import Case
+    from sawfem.design import Electrode, Stack, UnitCell
+    from sawfem.errors import SawfemError
+    from sawfem.device import Device, device_response
+    from sawfem.extract import double_electrode_constants, grating_constants
+    from sawfem.material import load_material
+    from sawfem.pipeline import check, run
+    from sawfem.planewave import plane_waves
+    from sawfem.quantities import Quantity
+    from sawfem.result import Result
+
+__all__ = [
+    "Case",
+    "Device",
+    "Electrode",
+    "Quantity",
+    "Result",
+    "SawfemError",
+    "Stack",
+    "UnitCell",
+    "check",
+    "device_response",
+    "double_electrode_constants",
+    "grating_constants",
+    "load_material",
+    "plane_waves",
+    "run",
+]
+
+#: Where every public name lives.
+_ROOMS = {
+    "Case": "sawfem.case",
+    "Device": "sawfem.device",
+    "Electrode": "sawfem.design",
+    "Quantity": "sawfem.quantities",
+    "Result": "sawfem.result",
+    "SawfemError": "sawfem.errors",
+    "Stack": "sawfem.design",
+    "UnitCell": "sawfem.design",
+    "check": "sawfem.pipeline",
+    "device_response": "sawfem.device",
+    "double_electrode_constants": "sawfem.extract",
+    "grating_constants": "sawfem.extract",
+    "load_material": "sawfem.material",
+    "plane_waves": "sawfem.planewave",
+    "run": "sawfem.pipeline",
+}
+
+
+def __getattr__(name: str) -> Any:
+    try:
+        room = _ROOMS[name]
+    except KeyError:
+        raise AttributeError(f"module 'sawfem' has no attribute {name!r}") from None
+    value = getattr(import_module(room), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -120,9 +120,7 @@ class Stack:
             _orientation(euler, cut, orientation),
             parse_length(thickness, key="layer.thickness"),
         )
-        return Stack(
-            self.material, orientation=self.orientation, layers=(*self.layers, layer)
-        )
+        return Stack(self.material, orientation=self.orientation, layers=(*self.layers, layer))
 
     def media(self) -> tuple[Medium, tuple[tuple[Medium, float], ...]]:
         """Tensors in device axes: the substrate, then (medium, thickness in m) upwards."""
@@ -238,9 +236,7 @@ class UnitCell:
     electrodes: tuple[Electrode, ...]
     period: float
 
-    def __init__(
-        self, stack: Stack, electrodes: Sequence[Electrode], period: QuantityLike
-    ) -> None:
+    def __init__(self, stack: Stack, electrodes: Sequence[Electrode], period: QuantityLike) -> None:
         length = parse_length(period, key="grating.period")
         if not (math.isfinite(length) and length > 0.0):
             raise GeometryError(

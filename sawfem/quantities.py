@@ -89,13 +89,16 @@ class QuantityEntry:
 
 
 @cache
+def _content() -> dict[str, Any]:
+    path = Path(__file__).with_name("quantities.toml")
+    return tomllib.loads(path.read_text(encoding="utf-8"))
+
+
+@cache
 def table() -> Mapping[str, QuantityEntry]:
     """The whole table, by name, in the order of the file."""
-    path = Path(__file__).with_name("quantities.toml")
-    content = tomllib.loads(path.read_text(encoding="utf-8"))
-    suffixes: dict[str, str] = content["suffix"]
     entries: dict[str, QuantityEntry] = {}
-    for name, row in content["quantity"].items():
+    for name, row in _content()["quantity"].items():
         form = row.get("form", "real")
         if form not in _FORMS:
             raise ValueError(f"quantities.toml: {name}.form is {form!r}")
@@ -106,7 +109,7 @@ def table() -> Mapping[str, QuantityEntry]:
             unit=row["unit"],
             form=form,
             show=row.get("show", row["unit"]),
-            suffix=suffixes[row["unit"]],
+            suffix=suffixes()[row["unit"]],
             definition=row["definition"],
             sign=row.get("sign", ""),
             normalisation=row.get("normalisation", ""),
@@ -117,8 +120,7 @@ def table() -> Mapping[str, QuantityEntry]:
 @cache
 def suffixes() -> Mapping[str, str]:
     """The closed list of units and their JSON suffixes."""
-    path = Path(__file__).with_name("quantities.toml")
-    found: dict[str, str] = tomllib.loads(path.read_text(encoding="utf-8"))["suffix"]
+    found: dict[str, str] = _content()["suffix"]
     return found
 
 

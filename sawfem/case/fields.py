@@ -1,17 +1,15 @@
-"""What kind each key of a case is: names for the rules of rules.py."""
+"""What kind each key of a case is: names for the rules of rules.py and compound_rules.py."""
 
 from __future__ import annotations
 
 from typing import Annotated, Any
 
+from sawfem.case.compound_rules import ConstantsRule, ImpedanceRule, ListRule
 from sawfem.case.rules import (
     ChoiceRule,
-    ConstantsRule,
     ExactlyRule,
     FractionRule,
-    ImpedanceRule,
     IntegerRule,
-    ListRule,
     NumberRule,
     QuantityRule,
     TextRule,
@@ -59,7 +57,7 @@ QualityFactor = Annotated[Any, NumberRule(0.0, 1e12, "a quality factor above zer
 Positive = Annotated[Any, NumberRule(0.0, 1e30, "a number above zero")]
 Number = Annotated[Any, NumberRule(-1e30, 1e30, "a finite number")]
 Accuracy = Annotated[
-    Any, NumberRule(1e-12, 0.1, "a relative accuracy from 1e-12 to 0.1, such as 1e-5", closed=True)
+    Any, NumberRule(1e-9, 1e-2, "a relative accuracy from 1e-9 to 1e-2, such as 1e-5", closed=True)
 ]
 Constants = Annotated[Any, ConstantsRule()]
 Value = Annotated[Any, ValueRule()]

@@ -43,7 +43,14 @@ def expand(data: Mapping[str, Any], refuse: Refuse) -> dict[str, Any]:
 def _expand_list(
     members: list[dict[str, Any]], location: Location, refuse: Refuse
 ) -> list[dict[str, Any]]:
-    named = {item["name"]: index for index, item in enumerate(members) if "name" in item}
+    named: dict[str, int] = {}
+    for index, item in enumerate(members):
+        if item.get("name") in named:
+            place = (*location, index, "name")
+            what = str(location[-1])
+            raise refuse(place, f'a second {what} "{item["name"]}"', "unique names")
+        if "name" in item:
+            named[item["name"]] = index
     done: dict[int, dict[str, Any]] = {}
     for start in range(len(members)):
         chain = [start]

@@ -211,7 +211,7 @@ def _check_sidewall(
     if 0.0 < top < period:
         return
     sizes = (
-        f"{shown(angle)} deg on {format_quantity(thickness, 'm', digits=4)} of metal "
+        f"{angle:g} deg on {format_quantity(thickness, 'm', digits=4)} of metal "
         f"{format_quantity(width, 'm', digits=4)} wide"
     )
     if top <= 0.0:

@@ -12,8 +12,8 @@ from typing import Annotated
 from pydantic import Field
 
 from sawfem.case import fields as f
+from sawfem.case.compound_rules import OneOrMany
 from sawfem.case.parts import Device, Lump, Network, Resonator, Track
-from sawfem.case.rules import OneOrMany
 from sawfem.case.structure import (
     Conditions,
     Grating,

@@ -9,9 +9,6 @@ from sawfem.conventions import REFERENCE_TEMPERATURE
 #: Kinds of devices that are computed.
 SERVED_DEVICES = ("resonator", "transversal")
 
-#: Accuracy of the edges where a case asks for none.
-DEFAULT_ACCURACY = 1e-5
-
 
 def unserved(case: ResolvedCase) -> tuple[str, ...]:
     """Keys of a valid case that are not computed yet, in the words of the case.
@@ -47,8 +44,6 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
     ):
         if given:
             found.append(key)
-    if case.accuracy != DEFAULT_ACCURACY:
-        found.append("results.accuracy")
     return tuple(found)
 
 

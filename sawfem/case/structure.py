@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from sawfem.case import fields as f
-from sawfem.case.rules import OneOrMany
+from sawfem.case.compound_rules import OneOrMany
 from sawfem.case.tables import Table
 
 

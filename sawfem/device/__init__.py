@@ -4,6 +4,7 @@ section      closed-form coupling-of-modes section -> PMatrix
 pmatrix      cascade, mirror, parallel connection, power checks
 losses       finger resistance, propagation loss
 description  what a device is (Resonator, Transversal): described, not computed
+face         the same written in Python, with units as text (Device)
 resonator    one-port resonator -> Response
 transversal  two transducers on one track -> Response
 resonance    resonance, antiresonance and quality factors of any one-port
@@ -18,16 +19,19 @@ from collections.abc import Mapping
 from numpy.typing import ArrayLike
 
 from sawfem.device.description import Resonator, Transversal
+from sawfem.device.face import Device, com_constants, frequencies
 from sawfem.device.pmatrix import PMatrix, cascade, delay
 from sawfem.device.resonator import resonator_response
 from sawfem.device.response import Check, Response
 from sawfem.device.section import grating_section, transducer_section
 from sawfem.device.transversal import transversal_response
 from sawfem.errors import InputError
-from sawfem.extract.constants import ComConstants
+from sawfem.extract.constants import ComConstants, GratingConstants
+from sawfem.units import QuantityLike
 
 __all__ = [
     "Check",
+    "Device",
     "PMatrix",
     "Resonator",
     "Response",
@@ -41,34 +45,44 @@ __all__ = [
     "transversal_response",
 ]
 
-_ROLES = {Resonator: ("transducer", "reflector"), Transversal: ("input", "output")}
-
 
 def device_response(
-    device: Resonator | Transversal,
-    constants: ComConstants | Mapping[str, ComConstants],
-    frequency: ArrayLike,
+    device: Resonator | Transversal | Device,
+    constants: ComConstants | GratingConstants | Mapping[str, ComConstants],
+    frequency: ArrayLike | tuple[QuantityLike, QuantityLike, int],
 ) -> Response:
-    """Response of a described device at ``frequency`` (F,) in hertz, increasing.
+    """Response of a described device.
 
     Parameters
     ----------
     device : what to compute.
     constants : one set for every grating of the device, or a mapping by role: ``transducer`` and
         ``reflector`` for a resonator, ``input`` and ``output`` for a transversal filter.
+    frequency : (F,) in hertz, increasing; or a band ("840 MHz", "920 MHz", 801).
 
-    Raises InputError for an unknown role or frequencies that cannot be used, and GeometryError
-    for a device that cannot exist.
+    Raises InputError for an unknown role, constants that do not fit, or frequencies that cannot
+    be used, GeometryError for a device that cannot exist, and ConvergenceError where the grating
+    lacks a constant.
     """
-    roles = _ROLES[type(device)]
-    if isinstance(constants, ComConstants):
-        first = second = constants
+    if isinstance(constants, Mapping):
+        by_role = dict(constants)
     else:
-        if set(constants) != set(roles):
-            raise InputError(
-                key="constants", found=", ".join(map(str, constants)), expected=", ".join(roles)
-            )
-        first, second = (constants[role] for role in roles)
-    if isinstance(device, Resonator):
-        return resonator_response(device, first, frequency, reflector=second)
-    return transversal_response(device, first, second, frequency)
+        by_role = dict.fromkeys(_roles(device), com_constants(constants, device))
+    roles = _roles(device)
+    if set(by_role) != set(roles):
+        raise InputError(
+            key="constants", found=", ".join(map(str, by_role)), expected=", ".join(roles)
+        )
+    first, second = (by_role[role] for role in roles)
+    described = device.on(first) if isinstance(device, Device) else device
+    if isinstance(described, Resonator):
+        return resonator_response(described, first, frequencies(frequency), reflector=second)
+    return transversal_response(described, first, second, frequencies(frequency))
+
+
+def _roles(device: Resonator | Transversal | Device) -> tuple[str, str]:
+    """What the two sets of constants of a device are for."""
+    one_port = device.kind == "resonator" if isinstance(device, Device) else False
+    if one_port or isinstance(device, Resonator):
+        return ("transducer", "reflector")
+    return ("input", "output")

@@ -1,1 +1,21 @@
-"""From answers of the unit cell to grating constants."""
+"""From answers of the unit cell to grating constants.
+
+constants          the coupling-of-modes equations, their normalisation, GratingConstants
+grating            from a unit cell to its constants, with uncertainty from two meshes
+edges              constants from the edges of a stop band
+double_electrode   constants of transducers with two electrodes in a row on each bus-bar
+"""
+
+from sawfem.extract.constants import ComConstants, GratingConstants, effective_coupling
+from sawfem.extract.double_electrode import double_electrode_constants
+from sawfem.extract.grating import GratingSolution, grating_constants, solve_grating
+
+__all__ = [
+    "ComConstants",
+    "GratingConstants",
+    "GratingSolution",
+    "double_electrode_constants",
+    "effective_coupling",
+    "grating_constants",
+    "solve_grating",
+]

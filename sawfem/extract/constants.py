@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sawfem.errors import ConvergenceError
+from sawfem.quantities import Quantity, entry
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,23 @@ class GratingConstants:
     numerical: Mapping[str, Any] = field(default_factory=dict)
     reasons: Mapping[str, str] = field(default_factory=dict)
 
+    def quantity(self, name: str, part: int | None = None) -> Quantity:
+        """One constant with its numerical uncertainty and unit: prints 3876.522 ± 0.001 m/s.
+
+        Parameters
+        ----------
+        name : of a real or complex constant, or of a pair with ``part`` 0 (lower) or 1 (upper).
+
+        A constant that this grating does not have is NaN and prints "not known"; of a complex
+        one the larger of the two uncertainties is kept. Raises NotFoundError for another name.
+        """
+        value, bar = getattr(self, entry(name).name, None), self.numerical.get(name)
+        if part is not None and isinstance(value, tuple):
+            value, bar = value[part], bar[part] if bar else None
+        if isinstance(bar, complex):
+            bar = max(bar.real, bar.imag)
+        return Quantity.of(name, math.nan if value is None else value, bar)
+
     def com(self) -> ComConstants:
         """The constants as a device model takes them.
 
@@ -142,5 +160,5 @@ class GratingConstants:
 
 
 def nepers_per_metre(decibels_per_wavelength: float, wavelength: float) -> float:
-    """dB per wavelength -> Np/m."""
+    """DB per wavelength -> Np/m."""
     return decibels_per_wavelength * math.log(10.0) / 20.0 / wavelength

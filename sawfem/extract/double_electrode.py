@@ -76,7 +76,9 @@ def double_electrode_constants(cell: UnitCell) -> ComConstants:
         return 2.0 * math.pi * (frequency - f_pole) / velocity
 
     frequency = np.linspace((1.0 - HALF_BAND) * f_pole, (1.0 + HALF_BAND) * f_pole, 61)
-    clear = np.min(np.abs(frequency[:, None] - [f_pole, f_zero]), axis=1) > CLEAR * HALF_BAND * f_pole
+    clear = (
+        np.min(np.abs(frequency[:, None] - [f_pole, f_zero]), axis=1) > CLEAR * HALF_BAND * f_pole
+    )
     frequency = frequency[clear]
     shape = 2j * np.pi * frequency * (frequency - f_zero) / (frequency - f_pole)
     exact = 0.25 * sampled_admittance(model, frequency)

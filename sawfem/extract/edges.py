@@ -75,7 +75,7 @@ class TwoModes:
 
 
 def reflection_phase(lower: Edge, upper: Edge) -> float:
-    """arg k - 2 arg a in radians, from the two shorted edges; 0 or pi in a cell with a mirror."""
+    """Arg k - 2 arg a in radians, from the two shorted edges; 0 or pi in a cell with a mirror."""
     lead = complex(np.vdot(upper.wave[:3], lower.wave[:3]))
     sign = 1.0 if lead.imag >= 0.0 else -1.0
     q_lower, q_upper = sign * lower.charge.real, upper.charge.real
@@ -128,7 +128,7 @@ def _snapped(phase: float) -> float:
 
 
 def _detuning(frequency: complex, velocity: float, period: float) -> complex:
-    """d = w/v - pi/p, 1/m."""
+    """D = w/v - pi/p, 1/m."""
     return 2.0 * math.pi * frequency / velocity - math.pi / period
 
 
@@ -136,7 +136,8 @@ def _sampled(
     band: StopBand, velocity: float, samples: int
 ) -> tuple[Array, Complex, Complex, NDArray[np.bool_], tuple[float, float]]:
     """Exact Y per electrode between bus-bars, the shape j w (d-d1)(d-d2)/(d^2-|k|^2), where
-    both are clear of poles and zeros, and the limits of the band."""
+    both are clear of poles and zeros, and the limits of the band.
+    """
     period = band.model.system.discretisation.cell.period
     edges = [*band.shorted, *band.open]
     marks = np.array([edge.frequency.real for edge in edges])

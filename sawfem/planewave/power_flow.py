@@ -35,7 +35,7 @@ from sawfem.planewave.partial_waves import impedances, stroh_matrix, sylvester
 if TYPE_CHECKING:
     from sawfem.material import Medium
 
-#: Step of the differences in the turn (radians) and in ln k.
+#: Step of the differences in the turn (radians) and in ln k, for a layer thin against 1 / k.
 STEP = 1.0e-3
 
 Tensors = Callable[[float], tuple[GeneralisedTensor, list[tuple[GeneralisedTensor, float]]]]
@@ -82,9 +82,10 @@ def power_flow_angle(
             by_wavenumber[3, 3] -= VACUUM
         return float(np.real(u.conj() @ by_angle @ u)), float(np.real(u.conj() @ by_wavenumber @ u))
 
-    across, along = flow(STEP)
+    step = STEP / (1.0 + k * sum(height for _, height in layers))
+    across, along = flow(step)
     if layers:
-        across_again, along_again = flow(0.5 * STEP)
+        across_again, along_again = flow(0.5 * step)
         change = np.hypot(across - across_again, along - along_again)
         if change > 1e-4 * np.hypot(across, along):
             return None

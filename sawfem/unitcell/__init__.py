@@ -1,0 +1,12 @@
+"""One period of a grating: finite elements where geometry is, exact waves below.
+
+mesh             the graded, mapped mesh of a period
+forms            the weak form and its five scalar integrals
+discretisation   unknowns, Bloch condition, boundary traces: the cell as affine matrices
+system           A(w, gamma) with the exact floor and air; full solutions
+reduced          a small model over a band of frequencies at one phase
+modes            all roots of A(f) x = 0 in an ellipse (contour integral)
+stopband         edges of the stop band, grouped by wave
+
+A(w, gamma) x = b is written once, in :mod:`sawfem.unitcell.system`.
+"""

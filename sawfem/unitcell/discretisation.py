@@ -55,7 +55,7 @@ class Trace:
     weighted: sp.csr_array
 
     def harmonics(self, wavenumbers: Complex | Array) -> Complex:
-        """int exp(+j k x) phi_i dx for every k (in 1/p); shape (k, n)."""
+        """Int exp(+j k x) phi_i dx for every k (in 1/p); shape (k, n)."""
         waves = np.exp(1j * np.multiply.outer(np.asarray(wavenumbers), self.x))
         product: Complex = (self.weighted.T @ waves.T).T
         return product

@@ -93,19 +93,17 @@ def elastic_tensor(medium: Medium) -> Array:
 
 
 def stiffness_values(forms: ScalarForms, tensor: Array, j: int, k: int) -> Array:
-    """sum_il G_iJKl int d_i v d_l u for one pair of components (J, K); (entries,)."""
+    """sum_im G_iJKm int d_i v d_m u for one pair of components (J, K); (entries,)."""
     axes = (0, 2)
     total = np.zeros_like(forms.mass)
     for a, i in enumerate(axes):
-        for b, l in enumerate(axes):
-            if tensor[i, j, k, l] != 0.0:
-                total += tensor[i, j, k, l] * forms.gradient[a][b]
+        for b, m in enumerate(axes):
+            if tensor[i, j, k, m] != 0.0:
+                total += tensor[i, j, k, m] * forms.gradient[a][b]
     return total
 
 
-def sparse_from(
-    parts: list[tuple[Index, Index, Array]], size: int
-) -> sp.csr_array:
+def sparse_from(parts: list[tuple[Index, Index, Array]], size: int) -> sp.csr_array:
     """One matrix from triplets; entries at the same place add up, zeros are dropped."""
     rows = np.concatenate([part[0] for part in parts])
     columns = np.concatenate([part[1] for part in parts])

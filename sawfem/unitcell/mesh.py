@@ -12,14 +12,15 @@ are the same heights exactly and a Bloch condition needs no interpolation.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from skfem import MeshQuad
 
-from sawfem.design import UnitCell
+from sawfem.design import Electrode, UnitCell
 from sawfem.errors import GeometryError
 
 Array = NDArray[np.float64]
@@ -40,6 +41,8 @@ class MeshSettings:
     gradings : number of shrinking element layers towards each corner.
     ratio : size of one layer over the next larger one, in (0, 1).
     depth : depth of the slab of the stack that is meshed, in periods.
+    reach : depth over which the slab's layers shrink towards the surface, in periods; what lies
+        deeper is cut evenly.
     air : height of the meshed air above the metal, in periods.
     largest : largest element edge, in periods.
     """
@@ -48,14 +51,13 @@ class MeshSettings:
     gradings: int = 3
     ratio: float = 0.25
     depth: float = 0.35
+    reach: float = 0.35
     air: float = 0.3
     largest: float = 0.25
 
     def refined(self) -> MeshSettings:
         """One order and one grading more: the partner that gives the error bar."""
-        return MeshSettings(
-            self.order + 1, self.gradings + 1, self.ratio, self.depth, self.air, self.largest
-        )
+        return replace(self, order=self.order + 1, gradings=self.gradings + 1)
 
 
 @dataclass(frozen=True)
@@ -105,7 +107,7 @@ def graded(
 def split(nodes: Array, largest: float) -> Array:
     """The same nodes with every interval longer than ``largest`` cut into equal pieces."""
     pieces = [nodes[:1]]
-    for left, right in zip(nodes[:-1], nodes[1:], strict=True):
+    for left, right in pairwise(nodes):
         count = max(1, int(np.ceil((right - left) / largest - 1e-9)))
         pieces.append(np.linspace(left, right, count + 1)[1:])
     return np.concatenate(pieces)
@@ -126,20 +128,16 @@ def mesh_cell(cell: UnitCell, settings: MeshSettings) -> CellMesh:
     angle = np.deg2rad(_common(cell, "sidewall_angle"))
     inset = height / np.tan(angle)
 
-    edges = [
-        (
-            (electrode.centre - 0.5 * electrode.width) / cell.period,
-            (electrode.centre + 0.5 * electrode.width) / cell.period,
-        )
-        for electrode in electrodes
-    ]
+    edges = [_span(electrode, cell.period) for electrode in electrodes]
     x, owner = _columns(edges, settings)
     z, row_region, parts = _rows(cell, height, settings)
 
     mesh = MeshQuad.init_tensor(x, z)
     column, row = _element_cells(mesh, x, z)
     electrode = np.where(row_region[row] == METAL, owner[column], -1)
-    region = np.where(row_region[row] == METAL, np.where(electrode >= 0, METAL, AIR), row_region[row])
+    region = np.where(
+        row_region[row] == METAL, np.where(electrode >= 0, METAL, AIR), row_region[row]
+    )
     points = mesh.p.copy()
     points[0] = _lean(points[0], points[1], edges, inset, height)
     return CellMesh(
@@ -150,6 +148,13 @@ def mesh_cell(cell: UnitCell, settings: MeshSettings) -> CellMesh:
         depth=settings.depth,
         top=float(z[-1]),
     )
+
+
+def _span(electrode: Electrode, period: float) -> tuple[float, float]:
+    """Left and right foot of an electrode, in periods."""
+    centre = 0.5 * period if electrode.centre is None else electrode.centre
+    half = 0.5 * electrode.width
+    return (centre - half) / period, (centre + half) / period
 
 
 def _common(cell: UnitCell, name: str) -> float:
@@ -170,7 +175,7 @@ def _columns(
     marks = [0.0, *[edge for pair in edges for edge in pair], 1.0]
     nodes, owner = [np.zeros(1)], []
     last = len(marks) - 2
-    for i, (left, right) in enumerate(zip(marks[:-1], marks[1:], strict=True)):
+    for i, (left, right) in enumerate(pairwise(marks)):
         ends = "stop" if i == 0 else "start" if i == last else "both"
         part = graded(left, right, ends, settings.gradings, settings.ratio, settings.largest)
         nodes.append(part[1:])
@@ -185,7 +190,10 @@ def _rows(
     n, q, largest = settings.gradings, settings.ratio, settings.largest
     depth = settings.depth
     interfaces, parts = _interfaces(cell, depth)
-    slab = graded(-depth, 0.0, "stop", n, q, largest)
+    reach = min(settings.reach, depth)
+    slab = graded(-reach, 0.0, "stop", n, q, largest)
+    if depth > reach:
+        slab = np.r_[split(np.array([-depth, -reach]), largest)[:-1], slab]
     # An interface of the stack must be a line of nodes: move the nearest node onto it, or add it.
     for level in interfaces:
         distance = np.abs(slab[1:-1] - level)
@@ -221,9 +229,7 @@ def _interfaces(cell: UnitCell, depth: float) -> tuple[list[float], tuple[int, .
     return levels, tuple(parts)
 
 
-def _element_cells(
-    mesh: Any, x: Array, z: Array
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _element_cells(mesh: Any, x: Array, z: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Column and row of every element of a tensor mesh."""
     centre = mesh.p[:, mesh.t].mean(axis=1)
     return np.searchsorted(x, centre[0]) - 1, np.searchsorted(z, centre[1]) - 1

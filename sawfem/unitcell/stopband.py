@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -179,7 +180,7 @@ def resonances(
     open_: list[Edge] = []
     counted = True
     marks = [low, *bulk, high]
-    for start, stop in zip(marks[:-1], marks[1:], strict=True):
+    for start, stop in pairwise(marks):
         if stop - start < 4.0 * CLEARANCE * stop:
             continue
         first = start * (1.0 + (CLEARANCE if start > low else 0.0))

@@ -189,9 +189,7 @@ def _outer(left: Complex, right: Complex) -> sp.csr_array:
     return sp.csr_array((dense.ravel(), (rows, columns)), shape=(size, size))
 
 
-def harmonic_admittance(
-    discretisation: Discretisation, frequency: float, phase: float
-) -> complex:
+def harmonic_admittance(discretisation: Discretisation, frequency: float, phase: float) -> complex:
     """Y(f, gamma) of a cell with one electrode, S/m, from one full solution."""
     system = BlochSystem(discretisation, phase, floor_admittance(discretisation))
     return complex(system.admittance(frequency)[0, 0])

@@ -92,7 +92,10 @@ PRINTED = [
     (Quantity.of("coupling_k2", 0.05432, 1.1e-5), "5.4320 ± 0.0011 %"),
     (Quantity.of("resonance", 867.78e6, 2e4), "867.78 ± 0.02 MHz"),
     (Quantity.of("reflection_per_electrode", 0.006088 + 0j, 2.1e-5), "0.609 ± 0.002 %"),
-    (Quantity.of("reflection_per_electrode", 0.006088 - 0.001j, 2.1e-5), "0.609 - 0.100j ± 0.002 %"),
+    (
+        Quantity.of("reflection_per_electrode", 0.006088 - 0.001j, 2.1e-5),
+        "0.609 - 0.100j ± 0.002 %",
+    ),
     (Quantity.of("velocity", math.nan), "not known"),
     (Quantity(5.0, None, "m"), "5 m"),
     (Quantity(120.0), "120"),

@@ -1,0 +1,117 @@
+"""Rules for lists and tables of a case, made of the rules for single values in rules.py."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic_core import CoreSchema, core_schema
+
+from sawfem.case.rules import QuantityRule, RefusedError, Rule
+from sawfem.units import is_number, shown
+
+
+@dataclass(frozen=True)
+class ListRule(Rule):
+    """A list of ``least`` to ``most`` items; with ``single``, one item may stand alone."""
+
+    item: Rule
+    least: int
+    most: int
+    what: str
+    single: bool = False
+
+    def check(self, value: Any) -> Any:
+        """Refuse what is no such list; an item's own message names its place."""
+        if not isinstance(value, list | tuple):
+            if self.single:
+                return self.item.check(value)
+            raise RefusedError(shown(value), self.what)
+        if not self.least <= len(value) <= self.most:
+            raise RefusedError(shown(value), self.what)
+        for index, item in enumerate(value):
+            try:
+                self.item.check(item)
+            except RefusedError as refused:
+                suffix = f"[{index}]{refused.suffix}"
+                raise RefusedError(refused.found, refused.expected, suffix, refused.error) from None
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """An array, or the item alone."""
+        array = {
+            "type": "array",
+            "items": self.item.schema(),
+            "minItems": self.least,
+            "maxItems": self.most,
+            "description": self.what,
+        }
+        return {"anyOf": [self.item.schema(), array]} if self.single else array
+
+
+@dataclass(frozen=True)
+class ConstantsRule(Rule):
+    """A table of constants by name, such as { c11 = 203.0 }."""
+
+    def check(self, value: Any) -> Any:
+        """Refuse what is no table of finite numbers."""
+        if not isinstance(value, dict):
+            raise RefusedError(shown(value), "a table of constants, such as { c11 = 203.0 }")
+        for name, number in value.items():
+            if not is_number(number):
+                raise RefusedError(shown(number), "a finite number", f".{name}")
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """An object of numbers."""
+        return {"type": "object", "additionalProperties": {"type": "number"}}
+
+
+@dataclass(frozen=True)
+class ImpedanceRule(Rule):
+    """A resistance above zero, or [resistance, reactance]."""
+
+    def check(self, value: Any) -> Any:
+        """Refuse what is no impedance of a passive termination."""
+        resistance = QuantityRule("resistance", "impedance")
+        if not isinstance(value, list | tuple):
+            return resistance.check(value)
+        if len(value) != 2:
+            raise RefusedError(shown(value), "two parts, resistance and reactance")
+        ListRule(QuantityRule("resistance", "reactance"), 2, 2, "two parts").check(value)
+        try:
+            resistance.check(value[0])
+        except RefusedError as refused:
+            raise RefusedError(refused.found, refused.expected, "[0]", refused.error) from None
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """One quantity or two."""
+        one = QuantityRule("resistance", "impedance").schema()
+        return {"anyOf": [one, {"type": "array", "items": one, "minItems": 2, "maxItems": 2}]}
+
+
+@dataclass(frozen=True)
+class OneOrMany:
+    """A list of tables that a single table may stand for: [grating] and [[grating]]."""
+
+    most: int = 200
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return core_schema.no_info_before_validator_function(self._listed, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        many = handler(schema)
+        return {"anyOf": [many["items"], many]}
+
+    def _listed(self, value: Any) -> Any:
+        if isinstance(value, dict):
+            return [value]
+        if isinstance(value, list | tuple) and len(value) > self.most:
+            raise RefusedError(f"{len(value)} tables", f"at most {self.most}")
+        return value

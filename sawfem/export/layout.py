@@ -1,0 +1,32 @@
+"""Names and versions of result.h5, shared by its writer and its reader.
+
+    /                      format, format_version, sawfem_version, created, title, case_name
+    /case/source           the case, TOML      /case/resolved   JSON, SI, defaults filled
+    /materials/<set>       the set, TOML       attributes name, sha256, source, provenance
+    /versions              attributes, one a library
+    /conventions           signs, axes, scales and equations in words
+    /waves                 the first grating's waves
+    /grating/<name>/waves/<n>/<quantity>
+    /grating/<name>/constants/<quantity> and <quantity>_uncertainty, and reasons (JSON)
+    /grating/<name>/frequency, phase, harmonic_admittance, two_mode_admittance
+    /grating/<name>/mode/<edge>/position_x, position_z, triangles, region, displacement,
+                                potential, outlines
+    /device/frequency, port, port_driven, s, y, reference_impedance, group_delay
+    /device/figures/<quantity> and <quantity>_uncertainty, and reasons (JSON)
+    /checks/<name>         value               attributes limit, ok
+    /warnings, /cautions   sentences
+
+Every number is in SI and carries unit, symbol, long_name and definition from the table of
+quantities; an unknown number is NaN with the attribute ``reason``. Axes are dimension scales.
+
+A newer minor version only adds; a newer major one may mean something else and is refused.
+"""
+
+from __future__ import annotations
+
+FORMAT = "sawfem-result"
+MAJOR, MINOR = 1, 0
+VERSION = f"{MAJOR}.{MINOR}"
+
+#: Name of the file inside a folder of results.
+FILE_NAME = "result.h5"

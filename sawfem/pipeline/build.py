@@ -1,0 +1,189 @@
+"""From a resolved case to what the solvers take: materials, the stack, the unit cells.
+
+Every mistake that only shows here (a material file, an orientation, a metal that is none) is told
+at the key of the case where it was made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sawfem.case import ResolvedCase, ResolvedCrystal, ResolvedGrating
+from sawfem.case.keypath import UNNAMED
+from sawfem.case.plain import to_toml
+from sawfem.case.reader import located
+from sawfem.datafiles import shipped_file
+from sawfem.design import Electrode, Layer, Stack, UnitCell
+from sawfem.errors import CaseError, MaterialError, SawfemError
+from sawfem.material import Material, load_material, material_variant
+from sawfem.orientation import Orientation
+from sawfem.quartz import orientation_warnings
+from sawfem.result import material_entry
+
+
+@dataclass(frozen=True)
+class Design:
+    """What a case describes.
+
+    Attributes
+    ----------
+    stack : substrate and layers.
+    cells : the unit cell of every grating, by its name, in the order of the file.
+    materials : every material that is used, by the name that the case gives it.
+    entries : the same with their TOML, digest, source and provenance, as a result keeps them.
+    warnings : sentences about orientations and materials that may not be what was meant.
+    """
+
+    stack: Stack
+    cells: Mapping[str, UnitCell]
+    materials: Mapping[str, Material]
+    entries: Mapping[str, Mapping[str, str]]
+    warnings: tuple[str, ...]
+
+
+def build(case: ResolvedCase) -> Design:
+    """Load the materials of a case and set up its stack and unit cells.
+
+    Raises
+    ------
+    CaseError, MaterialError, NotFoundError, OrientationError, GeometryError : with the file and
+        the key of the case, or those of a material's own file.
+    """
+    library = _Library(case)
+    warnings: list[str] = []
+    substrate = library.load(case.substrate.material, "substrate.material")
+    turned = _orientation(case, case.substrate, "substrate")
+    warnings += orientation_warnings(substrate, turned)
+    layers = []
+    for index, film in enumerate(case.layers):
+        place = f"layer.{film.name}" if film.name else f"layer[{index}]"
+        material = library.load(film.material, f"{place}.material")
+        orientation = _orientation(case, film, place)
+        warnings += orientation_warnings(material, orientation)
+        with _at(case, {"layer": place}):
+            layers.append(Layer(material, orientation, film.thickness))
+    with _at(case, {}):
+        stack = Stack(substrate, orientation=turned, layers=layers)
+    cells = {
+        name: _cell(case, stack, grating, library, grating_key(name))
+        for name, grating in case.gratings.items()
+    }
+    warnings += library.warnings()
+    return Design(stack, cells, library.loaded, library.entries(), tuple(dict.fromkeys(warnings)))
+
+
+def grating_key(name: str) -> str:
+    """Key of a grating in messages: "grating", or "grating.series" where it has a name."""
+    return "grating" if name == UNNAMED else f"grating.{name}"
+
+
+@contextmanager
+def _at(case: ResolvedCase, places: Mapping[str, str]) -> Iterator[None]:
+    """Tell errors of the design at the keys of the case: "layer.x" as places["layer"] + ".x"."""
+    try:
+        yield
+    except MaterialError:
+        raise
+    except SawfemError as error:
+        head, _, tail = (error.key or "").partition(".")
+        key = ".".join(filter(None, (places.get(head, head), tail)))
+        raise located(error, case.file, key) from None
+
+
+def _orientation(case: ResolvedCase, crystal: ResolvedCrystal, place: str) -> Orientation:
+    key = "euler" if crystal.cut is None else "rotations" if crystal.rotations else "cut"
+    try:
+        if crystal.cut is not None:
+            return Orientation.from_plate(crystal.cut, crystal.rotations)
+        return Orientation.from_euler(*(crystal.euler or (0.0, 0.0, 0.0)))
+    except SawfemError as error:
+        raise located(error, case.file, f"{place}.{key}") from None
+
+
+def _cell(
+    case: ResolvedCase, stack: Stack, grating: ResolvedGrating, library: _Library, place: str
+) -> UnitCell:
+    metal = library.load(grating.metal, f"{place}.metal")
+    if not metal.is_conductor:
+        raise CaseError(
+            file=case.file,
+            key=f"{place}.metal",
+            found=f"{metal.name}, which does not conduct",
+            expected='a metal, for example "aluminium/kaye-laby"',
+        )
+    with _at(case, {"electrode": place, "grating": place}):
+        strip = Electrode(
+            metal, grating.thickness, grating.width, sidewall_angle=grating.sidewall_angle
+        )
+        return UnitCell(stack, [strip], grating.period)
+
+
+class _Library:
+    """Materials of one case: shipped sets, files beside it, and its own [[material]] tables."""
+
+    def __init__(self, case: ResolvedCase) -> None:
+        self.case = case
+        self.loaded: dict[str, Material] = {}
+        self._texts: dict[str, str] = {}
+
+    def load(self, name: str, key: str) -> Material:
+        """The material called ``name`` at ``key`` of the case, read once."""
+        if name not in self.loaded:
+            variant = self.case.materials.get(name)
+            self.loaded[name] = self._read(name, key) if variant is None else self._variant(name)
+        return self.loaded[name]
+
+    def _read(self, name: str, key: str) -> Material:
+        path = self._path(name)
+        if path is not None and not path.is_file():
+            raise CaseError(
+                file=self.case.file,
+                key=key,
+                found=f'"{name}", {"a folder" if path.is_dir() else "no such file"}',
+                expected="a material file; relative paths start at the folder of the case",
+            )
+        try:
+            material = load_material(name, base=self.case.base)
+        except SawfemError as error:
+            # A mistake inside the material's own file is told there.
+            raise error if error.file else located(error, self.case.file, key) from None
+        source = path or shipped_file("materials", name)
+        self._texts[name] = source.read_text(encoding="utf-8-sig")
+        return material
+
+    def _path(self, name: str) -> Path | None:
+        """File of a material named by a path, or None for a shipped set."""
+        is_path = name.startswith(("./", "../", "/")) or name.endswith(".toml")
+        return self.case.base / name if is_path else None
+
+    def _variant(self, name: str) -> Material:
+        written: dict[str, Any] = dict(self.case.materials[name])
+        place = f"material.{name}"
+        base = self.load(written["like"], f"{place}.like")
+        overrides = {key: value for key, value in written.items() if key != "like"}
+        try:
+            material = material_variant(base, name, overrides)
+        except SawfemError as error:
+            key = ".".join(filter(None, (place, error.key)))
+            raise located(error, self.case.file, key) from None
+        self._texts[name] = to_toml({"material": [{"name": name, **written}]})
+        return material
+
+    def entries(self) -> dict[str, Mapping[str, str]]:
+        """TOML, digest, source and provenance of every material."""
+        return {
+            name: material_entry(self._texts[name], material.source, material.mark)
+            for name, material in self.loaded.items()
+        }
+
+    def warnings(self) -> list[str]:
+        """Sets whose digits nobody has confirmed."""
+        return [
+            f"{name}: constants are marked unconfirmed ({material.source or 'no source given'})"
+            for name, material in self.loaded.items()
+            if material.mark == "unconfirmed"
+        ]

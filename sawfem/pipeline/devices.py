@@ -1,0 +1,265 @@
+"""From the [device] of a case to its response, with what the case leaves open filled in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from sawfem.case import (
+    ResolvedBand,
+    ResolvedCase,
+    ResolvedGrating,
+    ResolvedResonator,
+    ResolvedResonatorDevice,
+    ResolvedTransversalDevice,
+)
+from sawfem.design import UnitCell
+from sawfem.device import Resonator, Response, Transversal, device_response
+from sawfem.device.losses import attenuation_of_loss
+from sawfem.device.pmatrix import FloatArray
+from sawfem.errors import ConvergenceError, SawfemError
+from sawfem.extract import ComConstants, GratingConstants, GratingSolution
+from sawfem.extract.double_electrode import double_electrode_constants
+from sawfem.extract.grating import grating_waves, strongest
+from sawfem.quantities import Quantity, json_key
+from sawfem.result import DeviceResult, device_result
+
+#: Points of a band that the case leaves to the program.
+POINTS = 801
+
+Computed = ResolvedResonatorDevice | ResolvedTransversalDevice
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """A device, its grating's constants, and what is said about them."""
+
+    device: Resonator | Transversal
+    constants: ComConstants
+    frequency: FloatArray
+    description: Mapping[str, Any]
+
+
+def solve_device(
+    case: ResolvedCase,
+    asked: Computed,
+    cells: Mapping[str, UnitCell],
+    solutions: Mapping[str, GratingSolution],
+) -> tuple[DeviceResult, tuple[str, ...]]:
+    """Response of the case's device, and warnings about what was assumed for it.
+
+    Parameters
+    ----------
+    case, asked : the case and its device, which is one that is computed.
+    cells, solutions : unit cells and solved gratings by name.
+
+    Raises
+    ------
+    GeometryError, InputError : a device that cannot exist, at its key of the case.
+    ConvergenceError : its grating lacks a constant that a device needs.
+    """
+    name = _transducer(asked).grating
+    grating, cell, solution = case.gratings[name], cells[name], solutions[name]
+    sheet, warnings = _sheet_resistance(asked, grating, cell)
+    try:
+        if isinstance(asked, ResolvedResonatorDevice):
+            setting = _resonator(case, asked, grating, solution, sheet)
+        else:
+            setting = _transversal(case, asked, grating, cell, solution, sheet)
+            if asked.transducer == "double":
+                warnings.append(
+                    "double electrodes: the constants of the grating hold at phase pi per pitch, "
+                    "where its stop band is; the device works at half that frequency, with the "
+                    "constants listed under it"
+                )
+        response = device_response(setting.device, setting.constants, setting.frequency)
+        if isinstance(asked, ResolvedResonatorDevice):
+            response = _with_uncertainty(response, setting, solution.constants)
+    except SawfemError as error:
+        key = f"device.{error.key}" if error.key else "device"
+        raise _at(error, case.file, key) from None
+    return device_result(asked.kind, response, setting.description), tuple(warnings)
+
+
+def _transducer(asked: Computed) -> ResolvedResonator | ResolvedTransversalDevice:
+    """What holds the keys of the transducers."""
+    return asked.resonator if isinstance(asked, ResolvedResonatorDevice) else asked
+
+
+def _at(error: SawfemError, file: str | None, key: str) -> SawfemError:
+    if isinstance(error, ConvergenceError):
+        expected = "leave [device] out to get the constants alone"
+        return ConvergenceError(f"{error.message}; {expected}", file=file, key="device")
+    return type(error)(error.message, file=file, key=key)
+
+
+def _sheet_resistance(
+    asked: Computed, grating: ResolvedGrating, cell: UnitCell
+) -> tuple[float, list[str]]:
+    """Ohm per square of the fingers: as the case says, or resistivity over thickness."""
+    given = _transducer(asked).sheet_resistance
+    if given is not None:
+        return given, []
+    metal = cell.electrodes[0].metal
+    if metal.resistivity is None:
+        return 0.0, [
+            f"{metal.name} has no resistivity: the fingers are taken to conduct without loss; "
+            "device.sheet_resistance would say otherwise"
+        ]
+    sheet = metal.resistivity / grating.thickness
+    return sheet, [
+        f"sheet resistance {sheet:.3g} ohm per square taken from the bulk resistivity of "
+        f"{metal.name}; a thin film has more, so quality factors come out too high. "
+        "device.sheet_resistance takes a measured value"
+    ]
+
+
+def _conducting_width(cell: UnitCell) -> float:
+    """Mean of foot and top of the electrode, m: its cross-section over its thickness."""
+    electrode = cell.electrodes[0]
+    return 0.5 * (electrode.width + electrode.top_width)
+
+
+def _resonator(
+    case: ResolvedCase,
+    asked: ResolvedResonatorDevice,
+    grating: ResolvedGrating,
+    solution: GratingSolution,
+    sheet: float,
+) -> _Setting:
+    part = asked.resonator
+    constants = solution.constants.com()
+    device = Resonator(
+        fingers=part.fingers,
+        reflector_fingers=part.reflector_fingers,
+        aperture=part.aperture,
+        gap=part.gap,
+        reflector_connection="open" if part.reflector_connection == "open" else "shorted",
+        load=asked.load,
+        sheet_resistance=sheet,
+        electrode_width=_conducting_width(solution.cell),
+        attenuation=attenuation_of_loss(part.propagation_loss, constants.velocity),
+    )
+    frequency = _frequencies(case.bands or (_resonator_band(part.fingers, solution.constants),))
+    description = {
+        "grating": grating.name,
+        "fingers": part.fingers,
+        "reflector_fingers": list(part.reflector_fingers),
+        "reflector_connection": part.reflector_connection,
+        json_key("aperture"): part.aperture,
+        json_key("gap"): part.gap,
+        json_key("sheet_resistance"): sheet,
+        json_key("propagation_loss"): part.propagation_loss,
+    }
+    return _Setting(device, constants, frequency, description)
+
+
+def _transversal(
+    case: ResolvedCase,
+    asked: ResolvedTransversalDevice,
+    grating: ResolvedGrating,
+    cell: UnitCell,
+    solution: GratingSolution,
+    sheet: float,
+) -> _Setting:
+    double = asked.transducer == "double"
+    constants = double_electrode_constants(cell) if double else solution.constants.com()
+    waves = grating_waves(cell, phase=0.5 * math.pi) if double else solution.waves
+    width = _conducting_width(cell)
+    device = Transversal(
+        fingers=asked.fingers,
+        aperture=asked.aperture,
+        gap=asked.gap,
+        polarity=("++--", "++--") if double else ("+-", "+-"),
+        gap_velocity=strongest(waves).velocity_free,  # nothing but the stack lies in the gap
+        terminations=(asked.source, asked.load),
+        sheet_resistance=sheet,
+        electrode_width=(width, width),
+        attenuation=attenuation_of_loss(asked.propagation_loss, constants.velocity),
+    )
+    description = {
+        "grating": grating.name,
+        "fingers": list(asked.fingers),
+        "transducer": asked.transducer,
+        json_key("aperture"): asked.aperture,
+        json_key("gap"): asked.gap,
+        json_key("sheet_resistance"): sheet,
+        json_key("propagation_loss"): asked.propagation_loss,
+    }
+    if double:
+        description["double_electrode"] = {
+            json_key("pitch"): constants.pitch,
+            json_key("velocity"): constants.velocity,
+            "transduction_per_cell_sqrt_S_per_m": abs(constants.transduction),
+            "capacitance_per_cell_F_per_m": constants.capacitance,
+        }
+    cells = min(asked.fingers) // (2 if double else 1)
+    frequency = _frequencies(case.bands or (_transversal_band(cells, constants),))
+    return _Setting(device, constants, frequency, description)
+
+
+def _resonator_band(fingers: int, constants: GratingConstants) -> ResolvedBand:
+    """The stop band with twice its width, or four lobes of the transducer, on either side."""
+    edges = [
+        edge for edge in (*constants.stopband_short, *constants.stopband_open) if edge is not None
+    ]
+    low, high = min(edges), max(edges)
+    margin = max(2.0 * (high - low), 8.0 * low / fingers)
+    return ResolvedBand(max(low - margin, 0.5 * low), min(high + margin, 1.5 * high), POINTS)
+
+
+def _transversal_band(cells: int, constants: ComConstants) -> ResolvedBand:
+    """Five zeros, f0 2/cells apart, of the shorter transducer on either side of the middle."""
+    centre = constants.centre_frequency
+    margin = min(0.5, 10.0 / cells) * centre
+    return ResolvedBand(centre - margin, centre + margin, POINTS)
+
+
+def _frequencies(bands: tuple[ResolvedBand, ...]) -> FloatArray:
+    """All frequencies of all bands, increasing, hertz."""
+    grids = [np.linspace(band.start, band.stop, band.points) for band in bands]
+    return np.unique(np.concatenate(grids))
+
+
+def _with_uncertainty(
+    response: Response, setting: _Setting, constants: GratingConstants
+) -> Response:
+    """Figures with what the numerical uncertainty of the constants makes of them.
+
+    Every constant is moved alone by its uncertainty; the changes of a figure are added up.
+    """
+    bars = constants.numerical
+    moves: list[Callable[[ComConstants], ComConstants]] = []
+    if "velocity" in bars:
+        moves.append(lambda c: replace(c, velocity=c.velocity + bars["velocity"]))
+    if "reflection_per_electrode" in bars:
+        moves.append(
+            lambda c: replace(c, reflection=c.reflection + bars["reflection_per_electrode"])
+        )
+    if "transduction_per_electrode" in bars:
+        moves.append(
+            lambda c: replace(c, transduction=c.transduction + bars["transduction_per_electrode"])
+        )
+    if "capacitance_fitted_per_pair" in bars:
+        half = 0.5 * bars["capacitance_fitted_per_pair"]
+        moves.append(lambda c: replace(c, capacitance=c.capacitance + half))
+    if "attenuation" in bars and setting.constants.attenuation > 0.0:
+        share = bars["attenuation"] / constants.attenuation
+        moves.append(lambda c: replace(c, attenuation=c.attenuation * (1.0 + share)))
+    spread = dict.fromkeys(response.figures, 0.0)
+    # Figures do not depend on the frequencies that are listed, only on the ends of the band.
+    ends = setting.frequency[[0, -1]]
+    for move in moves:
+        moved = device_response(setting.device, move(setting.constants), ends).figures
+        for name, figure in response.figures.items():
+            if name in moved:
+                spread[name] += abs(moved[name].value - figure.value)
+    figures = {
+        name: Quantity.of(name, figure.value, spread[name])
+        for name, figure in response.figures.items()
+    }
+    return replace(response, figures=figures)

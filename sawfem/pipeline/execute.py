@@ -1,0 +1,172 @@
+"""What a run does, on one page: case -> materials and cells -> gratings -> device -> result."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from sawfem.case import Case, ResolvedCase, ResolvedResonatorDevice, ResolvedTransversalDevice
+from sawfem.errors import CaseError, SawfemError
+from sawfem.export import prepare_folder, save_result
+from sawfem.extract import GratingSolution, solve_grating
+from sawfem.extract.grating import edge_error
+from sawfem.pipeline.build import Design, build, grating_key
+from sawfem.pipeline.devices import solve_device
+from sawfem.result import DeviceResult, Result, collect_checks, grating_result
+
+#: progress(stage, done, total): before, during and after every stage.
+Progress = Callable[[str, int, int], None]
+
+_ESTIMATES = (
+    "Estimates from published constants and a model, not a warranty: crystal, film and process "
+    "spread more than the numerical error."
+)
+_RADIO = (
+    "Radiated power and the use of a band are regulated: local rules decide, not this estimate."
+)
+
+
+def run(
+    case: Case, *, folder: str | Path | None = None, progress: Progress | None = None
+) -> Result:
+    """Compute everything that a case asks for, but for its [sweep], [map] and [yield].
+
+    Parameters
+    ----------
+    case : what to compute.
+    folder : where the files go, by convention results/<stem of the case>; None writes nothing.
+        A result that stands there is replaced in one step, once the new one is whole.
+    progress : called with (stage, steps done, steps of the stage).
+
+    Raises
+    ------
+    CaseError : the case asks for something that is not computed yet, or has no grating.
+    MaterialError, OrientationError, GeometryError, NotFoundError : a material, cut or device that
+        cannot be used, with file and key.
+    OutputError : ``folder`` cannot be written; raised before anything is computed.
+    ConvergenceError : no stop band, or a device whose grating lacks a constant.
+    """
+    resolved = served(case)
+    design = build(resolved)
+    if folder is not None:
+        prepare_folder(Path(folder), source=case.source)
+    log = _Log(progress)
+    solutions = {
+        name: _solved(name, resolved, design, log.named(name, len(design.cells)))
+        for name in design.cells
+    }
+    device, remarks = _device(resolved, design, solutions, log)
+    checks = collect_checks(solutions, device.response if device else None)
+    result = Result(
+        title=case.title,
+        case_name=case.stem,
+        case_source=case.text,
+        resolved=resolved.to_dict(),
+        materials=design.entries,
+        gratings={name: grating_result(name, solved) for name, solved in solutions.items()},
+        device=device,
+        checks=checks,
+        warnings=(*design.warnings, *remarks, *_failed(checks), *_coarse(solutions, resolved), *_left_aside(case)),
+        cautions=(_ESTIMATES, _RADIO) if device else (_ESTIMATES,),
+    )
+    if folder is None:
+        return result
+    return save_result(
+        result, Path(folder), source=case.source, log=log.text(), progress=log.report
+    )
+
+
+def served(case: Case) -> ResolvedCase:
+    """The resolved case, if this version computes all of it.
+
+    Raises
+    ------
+    CaseError : names every key that it does not.
+    """
+    resolved = case.resolved()
+    left = case.unserved()
+    if left:
+        raise CaseError(
+            file=resolved.file,
+            key=left[0].split(" ")[0],
+            found=", ".join(left),
+            expected="a case without, since this version does not compute it yet",
+        )
+    _ = resolved.grating  # raises where the case has none
+    return resolved
+
+
+def _solved(name: str, case: ResolvedCase, design: Design, progress: Progress) -> GratingSolution:
+    try:
+        return solve_grating(design.cells[name], accuracy=case.accuracy, progress=progress)
+    except SawfemError as error:
+        raise error.located(file=case.file, key=grating_key(name)) from None
+
+
+def _device(
+    case: ResolvedCase, design: Design, solutions: dict[str, GratingSolution], log: _Log
+) -> tuple[DeviceResult | None, tuple[str, ...]]:
+    asked = case.device
+    if not isinstance(asked, ResolvedResonatorDevice | ResolvedTransversalDevice):
+        return None, ()
+    log.report("device", 0, 1)
+    answer = solve_device(case, asked, design.cells, solutions)
+    log.report("device", 1, 1)
+    return answer
+
+
+def _failed(checks: dict[str, dict[str, object]]) -> list[str]:
+    return [
+        f"check {name} failed: {check['value']} against a limit of {check['limit']}"
+        for name, check in checks.items()
+        if not check["ok"]
+    ]
+
+
+def _coarse(solutions: dict[str, GratingSolution], case: ResolvedCase) -> list[str]:
+    found = []
+    for name, solution in solutions.items():
+        reached = edge_error(solution)
+        if reached > case.accuracy:
+            found.append(
+                f"{grating_key(name)}: the edges are good to {reached:.1e}, not to the "
+                f"{case.accuracy:g} that results.accuracy asks for"
+            )
+    return found
+
+
+def _left_aside(case: Case) -> list[str]:
+    return [
+        f"[{part}] is not part of a run and was left aside"
+        for part in ("sweep", "map", "yield")
+        if case.asks_for(part)
+    ]
+
+
+class _Log:
+    """Passes progress on and keeps a line with the time of every finished stage."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self._progress = progress
+        self._started: dict[str, float] = {}
+        self._lines: list[str] = []
+
+    def report(self, stage: str, done: int, total: int) -> None:
+        """A stage has reached ``done`` of ``total``."""
+        now = time.monotonic()
+        begun = self._started.setdefault(stage, now)
+        if done >= total:
+            self._lines.append(f"{stage}: {now - begun:.2f} s")
+        if self._progress is not None:
+            self._progress(stage, done, total)
+
+    def named(self, name: str, gratings: int) -> Progress:
+        """The same for one of several gratings, whose name is added to the stage."""
+        if gratings == 1:
+            return self.report
+        return lambda stage, done, total: self.report(f"{stage}, {name}", done, total)
+
+    def text(self) -> str:
+        """One line a stage."""
+        return "".join(f"{line}\n" for line in self._lines)
