@@ -15,8 +15,8 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from sawfem.case import Case
     from sawfem.design import Electrode, Stack, UnitCell
-    from sawfem.errors import SawfemError
     from sawfem.device import Device, device_response
+    from sawfem.errors import SawfemError
     from sawfem.extract import double_electrode_constants, grating_constants
     from sawfem.material import load_material
     from sawfem.pipeline import check, run

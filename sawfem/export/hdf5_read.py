@@ -143,9 +143,10 @@ def _number(node: Node, name: str, quantity: str = "") -> Any:
     if row.form == "text":
         return node.text(name)
     if row.form == "pair":
-        pair = node.array(name, (2,)).tolist()
-        if all(np.isnan(pair)) and "reason" in node.dataset(name).attrs and row.name == "fit_band":
+        if node.dataset(name).shape == ():  # a pair that does not exist is one NaN
+            node.array(name, ())
             return None
+        pair = node.array(name, (2,)).tolist()
         return tuple(None if np.isnan(part) else part for part in pair)
     if row.form == "complex":
         value = complex(node.array(name, (), np.complex128))

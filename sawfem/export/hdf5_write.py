@@ -48,13 +48,14 @@ def write_hdf5(result: Result, path: str | Path, *, source: str = "") -> Path:
     try:
         with h5py.File(target, "w") as file:
             _write_head(file, result, source)
+            gratings = file.create_group("grating", track_order=True)
             for name, grating in result.gratings.items():
-                _write_grating(file.create_group(f"grating/{name}"), grating)
+                _write_grating(gratings.create_group(name), grating)
             if result.gratings:  # one more name for the same group, not a copy
                 file["waves"] = file[f"grating/{next(iter(result.gratings))}/waves"]
             if result.device is not None:
                 _write_device(file.create_group("device"), result.device)
-            _write_checks(file.create_group("checks"), result.checks)
+            _write_checks(file.create_group("checks", track_order=True), result.checks)
     except OSError as error:
         reason = error.strerror or str(error)
         raise OutputError(
@@ -74,7 +75,7 @@ def _write_head(file: h5py.File, result: Result, source: str) -> None:
     file["case/source"] = result.case_source
     file["case/resolved"] = json.dumps(result.resolved, allow_nan=False)
     file["case"].attrs["source_path"] = source
-    materials = file.create_group("materials")
+    materials = file.create_group("materials", track_order=True)
     for number, (name, item) in enumerate(result.materials.items()):
         key = name if _PLAIN_NAME.fullmatch(name) else f"own-{number}"
         materials[key] = item["toml"]
@@ -108,10 +109,9 @@ def _write_quantity(
     else:
         parts = value if isinstance(value, tuple) else (value,)
         numbers = np.array([np.nan if part is None else part for part in parts])
-        shaped = numbers if isinstance(value, tuple) or row.form == "pair" else numbers[0]
-        if row.form == "pair" and value is None:
-            shaped = np.array([np.nan, np.nan])
-        dataset = group.create_dataset(name, data=shaped)
+        dtype = np.complex128 if row.form == "complex" else np.float64
+        shaped = numbers if isinstance(value, tuple) else numbers[0]
+        dataset = group.create_dataset(name, data=shaped, dtype=dtype)
     dataset.attrs.update(row.attributes())
     if reason:
         dataset.attrs["reason"] = reason
@@ -153,7 +153,7 @@ def _write_grating(group: h5py.Group, grating: GratingResult) -> None:
     for name, values in arrays.items():
         if values is not None:
             _attach(_write_quantity(group, name, values[:, None]), axes)
-    modes = group.create_group("mode")
+    modes = group.create_group("mode", track_order=True)
     for mode in grating.modes:
         _write_mode(modes.create_group(mode.edge), mode)
 
@@ -219,7 +219,7 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
     _attach(_write_quantity(group, "reference_impedance", response.reference), each)
     delay = _write_quantity(group, "group_delay", response.group_delay)
     _attach(delay, {"frequency": frequency})
-    figures = group.create_group("figures")
+    figures = group.create_group("figures", track_order=True)
     for name, figure in response.figures.items():
         _write_quantity(figures, name, figure.value)
         if figure.uncertainty is not None:

@@ -6,7 +6,7 @@ build      materials, stack and unit cells, with every mistake told at its key o
 devices    the device of a case, with what it leaves open filled in
 """
 
-from sawfem.pipeline.plan import Plan, check
 from sawfem.pipeline.execute import Progress, run
+from sawfem.pipeline.plan import Plan, check
 
 __all__ = ["Plan", "Progress", "check", "run"]

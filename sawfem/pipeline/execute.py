@@ -67,7 +67,13 @@ def run(
         gratings={name: grating_result(name, solved) for name, solved in solutions.items()},
         device=device,
         checks=checks,
-        warnings=(*design.warnings, *remarks, *_failed(checks), *_coarse(solutions, resolved), *_left_aside(case)),
+        warnings=(
+            *design.warnings,
+            *remarks,
+            *_failed(checks),
+            *_coarse(solutions, resolved),
+            *_left_aside(case),
+        ),
         cautions=(_ESTIMATES, _RADIO) if device else (_ESTIMATES,),
     )
     if folder is None:

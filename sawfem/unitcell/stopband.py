@@ -76,7 +76,8 @@ class StopBand:
     searched : (low, high) velocities 2 p f in m/s that the contours covered.
     onsets : frequencies in hertz at which a bulk wave of the substrate starts to be radiated.
     reasons : why an edge is missing, as sentences.
-    counted : whether the winding number of every contour agreed with the modes found in it.
+    counted : whether the winding number of every contour agreed with the modes found in it; None
+        where resonances of clamped layers below the slab may hide a difference.
     """
 
     shorted: tuple[Edge, ...]
@@ -85,7 +86,7 @@ class StopBand:
     searched: tuple[float, float]
     onsets: tuple[float, ...]
     reasons: tuple[str, ...]
-    counted: bool
+    counted: bool | None
 
     @property
     def resonance(self) -> Edge:
@@ -159,7 +160,7 @@ def _search(model: ReducedSystem, low: float, high: float) -> StopBand | None:
 
 def resonances(
     model: ReducedSystem, low: float, high: float
-) -> tuple[list[Edge], list[Edge], tuple[float, ...], bool]:
+) -> tuple[list[Edge], list[Edge], tuple[float, ...], bool | None]:
     """Standing or travelling modes of the grating at the model's phase, between two velocities.
 
     Parameters
@@ -170,7 +171,7 @@ def resonances(
     Returns
     -------
     Modes with shorted and with floating electrodes, the bulk onsets between the velocities in
-    hertz, and whether every contour's winding number agreed with what was found in it.
+    hertz, and whether every contour's winding number agreed (see StopBand.counted).
     """
     cell = model.system.discretisation.cell
     substrate, _ = cell.stack.media()
@@ -178,7 +179,7 @@ def resonances(
     scale = model.system.phase / (2.0 * np.pi * cell.period)
     shorted: list[Edge] = []
     open_: list[Edge] = []
-    counted = True
+    verdicts: list[bool | None] = []
     marks = [low, *bulk, high]
     for start, stop in pairwise(marks):
         if stop - start < 4.0 * CLEARANCE * stop:
@@ -189,14 +190,21 @@ def resonances(
         samples = model.matrices(ellipse.points(CONTOUR_POINTS)[0])
         for is_short, edges in ((True, shorted), (False, open_)):
             modes, sure = _modes(model, ellipse, is_short, samples)
-            counted &= sure
+            verdicts.append(sure)
             edges.extend(_edge(model, mode, is_short) for mode in modes)
-    return shorted, open_, tuple(velocity * scale for velocity in bulk), counted
+    return shorted, open_, tuple(velocity * scale for velocity in bulk), _worst(verdicts)
+
+
+def _worst(verdicts: Sequence[bool | None]) -> bool | None:
+    """False if any is, else None if any is, else True."""
+    if False in verdicts:
+        return False
+    return None if None in verdicts else True
 
 
 def _modes(
     model: ReducedSystem, ellipse: Ellipse, shorted: bool, samples: Complex
-) -> tuple[tuple[Mode, ...], bool]:
+) -> tuple[tuple[Mode, ...], bool | None]:
     """Modes in a contour, and whether their number is what the winding of det A says."""
     r = model.order
     kept = r if shorted else r + model.electrodes
@@ -206,18 +214,20 @@ def _modes(
 
     part = samples[:, :kept, :kept]
     modes = find_modes(matrices, ellipse, part)
-    turns = winding_number(part)
-    if turns is not None and _agrees(model, turns, len(modes)):
-        return modes, True
-    dense = model.matrices(ellipse.points(128)[0])[:, :kept, :kept]
+    verdict = _verdict(model, winding_number(part), len(modes))
+    if verdict is not False:
+        return modes, verdict
+    dense = model.matrices(ellipse.points(4 * CONTOUR_POINTS)[0])[:, :kept, :kept]
     modes = find_modes(matrices, ellipse, dense, probes=24, credible=1.0)
-    turns = winding_number(dense)
-    return modes, turns is not None and _agrees(model, turns, len(modes))
+    return modes, _verdict(model, winding_number(dense), len(modes))
 
 
-def _agrees(model: ReducedSystem, turns: int, found: int) -> bool:
-    """Zeros minus poles against zeros found; clamped layers of the floor bring poles."""
-    return turns <= found if model.system.floor.tensors[1] else turns == found
+def _verdict(model: ReducedSystem, turns: int | None, found: int) -> bool | None:
+    """Zeros minus poles against zeros found. Clamped layers of the floor bring poles."""
+    if turns == found:
+        return True
+    layered = bool(model.system.floor.tensors[1])
+    return None if layered and turns is not None and turns < found else False
 
 
 def _edge(model: ReducedSystem, mode: Mode, shorted: bool) -> Edge:

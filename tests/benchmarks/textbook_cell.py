@@ -163,7 +163,7 @@ class TextbookCell:
 
             @BilinearForm
             def inertia(u, v, _, density=density):
-                return density * np.einsum("j...,j...", u.value[:3], v.value[:3])
+                return density * np.einsum("j...,j...", u[:3], v[:3])
 
             stiffness = stiffness + energy.assemble(basis)
             mass = mass + inertia.assemble(basis)

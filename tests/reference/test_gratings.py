@@ -13,11 +13,11 @@ from sawfem.unitcell.stopband import StopBand, find_stop_band
 PITCH = 2.0e-6
 
 
-def solved(stack: Stack, metal: str, height: float, **changes: float) -> tuple[StopBand, float, float]:
+def solved(
+    stack: Stack, metal: str, height: float, **changes: float
+) -> tuple[StopBand, float, float]:
     """Stop band, v_free and v_metallised of a grating with metal ``height`` over wavelength."""
-    cell = UnitCell.grating(
-        stack, metal, pitch=PITCH, thickness=height * 2.0 * PITCH, **changes
-    )
+    cell = UnitCell.grating(stack, metal, pitch=PITCH, thickness=height * 2.0 * PITCH, **changes)
     substrate, layers = stack.media()
     wave = max(surface_waves(substrate, layers), key=lambda w: w.coupling_k2 or 0.0)
     free, metallised = wave.velocity_free, wave.velocity_metallised
@@ -26,9 +26,7 @@ def solved(stack: Stack, metal: str, height: float, **changes: float) -> tuple[S
 
 @pytest.fixture(scope="module")
 def niobate() -> tuple[StopBand, float, float]:
-    return solved(
-        Stack("lithium-niobate/kovacs-1990", cut="(YXl)128"), "aluminium/kaye-laby", 0.02
-    )
+    return solved(Stack("lithium-niobate/kovacs-1990", cut="(YXl)128"), "aluminium/kaye-laby", 0.02)
 
 
 def test_aluminium_on_128_niobate(niobate):

@@ -4,14 +4,19 @@ import numpy as np
 import pytest
 
 from sawfem.design import Stack
+from sawfem.extract.double_electrode import double_electrode_constants
+from sawfem.extract.edges import transduction_from_residues, two_modes
 from sawfem.material import load_material
+from sawfem.planewave import estimate_velocities, static_permittivity
 from sawfem.unitcell.mesh import MeshSettings
 from tests.support.strips import (
+    PITCH,
     Strips,
     capacitance_factor,
     open_reflection,
     shorted_reflection,
     solve_strips,
+    strip_cell,
     weakened,
 )
 
@@ -71,7 +76,10 @@ def test_strong_coupling_on_yz_niobate():
 
 @pytest.mark.parametrize(
     ("crystal", "euler"),
-    [("lithium-niobate/kovacs-1990", [0.0, 38.0, 0.0]), ("lithium-niobate/warner-1967", [0, 90, 90])],
+    [
+        ("lithium-niobate/kovacs-1990", [0.0, 38.0, 0.0]),
+        ("lithium-niobate/warner-1967", [0, 90, 90]),
+    ],
 )
 def test_edges_approach_the_closed_form_with_the_coupling(crystal, euler):
     """128 deg Y-X and YZ niobate with their piezoelectric constants times 1, 1/2, 1/4, 1/8.
@@ -99,3 +107,32 @@ def test_edges_approach_the_closed_form_with_the_coupling(crystal, euler):
     order = np.log(deviations[0] / deviations[2]) / np.log(couplings[0] / couplings[2])
     assert order > 1.0
     assert deviations[3] < 1e-4
+
+
+def test_peak_conductance_of_single_electrodes(st_quartz):
+    """2.871 w0 eps_inf W N^2 dv/v for N pairs (quasi-static theory: Morgan, Surface Acoustic Wave
+    Filters, 2007, from memory; it follows from the three edges). G = 8 (a p)^2 N^2 W."""
+    strips = st_quartz[0.5]
+    picture = two_modes(strips.band)
+    omega = np.pi * picture.velocity / PITCH
+    unit = omega * strips.static * strips.coupling
+    assert 8.0 * picture.transduction**2 / unit == pytest.approx(2.871, rel=1e-2)
+    residues = transduction_from_residues(strips.band)
+    assert 8.0 * residues**2 / unit == pytest.approx(2.871, rel=1e-2)
+
+
+def test_double_electrodes():
+    """3.111 w0 eps_inf W N^2 dv/v and a capacitance of sqrt(2) eps_inf per pair (Morgan 2007;
+    Engan 1969; from memory), for strips a quarter wavelength apart."""
+    stack = Stack("quartz/bechmann-1958", euler=[0.0, 132.75, 0.0])
+    constants = double_electrode_constants(strip_cell(stack, 0.5))
+    substrate, layers = stack.media()
+    wave = estimate_velocities(substrate, layers)[0]
+    coupling = (wave.velocity_free - wave.velocity_metallised) / wave.velocity_free
+    static = static_permittivity(substrate, layers)
+    assert constants.pitch == 2.0 * PITCH
+    assert constants.reflection == 0.0
+    assert 2.0 * constants.capacitance / static == pytest.approx(np.sqrt(2.0), rel=5e-3)
+    omega = np.pi * constants.velocity / constants.pitch
+    unit = omega * static * coupling
+    assert 8.0 * abs(constants.transduction) ** 2 / unit == pytest.approx(3.111, rel=1e-2)

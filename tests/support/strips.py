@@ -95,22 +95,25 @@ class Strips:
         return float(0.5 * self.band.model.capacitance()[0, 0].real / self.static)
 
 
-def solve_strips(
-    stack: Stack, eta: float, settings: MeshSettings, *, height: float = HEIGHT
-) -> Strips:
-    """Massless strips of ``height`` wavelengths, with the plane waves that normalise them."""
-    cell = UnitCell.grating(
+def strip_cell(stack: Stack, eta: float, *, height: float = HEIGHT) -> UnitCell:
+    """A grating of massless strips of ``height`` wavelengths."""
+    return UnitCell.grating(
         stack,
         massless_metal(),
         pitch=PITCH,
         thickness=height * 2.0 * PITCH,
         metallisation_ratio=eta,
     )
+
+
+def solve_strips(
+    stack: Stack, eta: float, settings: MeshSettings, *, height: float = HEIGHT
+) -> Strips:
+    """Massless strips of ``height`` wavelengths, with the plane waves that normalise them."""
+    cell = strip_cell(stack, eta, height=height)
     substrate, layers = stack.media()
     wave = estimate_velocities(substrate, layers)[0]
-    band = find_stop_band(
-        discretise(cell, settings), wave.velocity_free, wave.velocity_metallised
-    )
+    band = find_stop_band(discretise(cell, settings), wave.velocity_free, wave.velocity_metallised)
     return Strips(
         band,
         (wave.velocity_free - wave.velocity_metallised) / wave.velocity_free,

@@ -1,0 +1,92 @@
+"""The tables after a run: constants, device, checks, cautions, files."""
+
+from __future__ import annotations
+
+from sawfem.cli.screen import labelled, show, table
+from sawfem.extract.constants import GratingConstants
+from sawfem.quantities import Quantity, entry
+from sawfem.result import DeviceResult, Result
+
+#: Constants in the order of the table; pairs take two rows.
+ROWS = (
+    "velocity",
+    "stopband_short",
+    "stopband_open",
+    "bulk_onset",
+    "reflection_per_electrode",
+    "transduction_per_electrode",
+    "coupling_k2",
+    "coupling_k2_effective",
+    "capacitance_per_pair",
+    "capacitance_fitted_per_pair",
+    "attenuation",
+)
+HEADS = ("value", "± numerical", "unit")
+
+
+def show_result(result: Result, seconds: float) -> None:
+    """Everything a person wants to read of a result."""
+    for name, grating in result.gratings.items():
+        show()
+        title = "Grating constants" + (f", {name}" if len(result.gratings) > 1 else "")
+        show_constants(title, grating.constants)
+    if result.device is not None:
+        show()
+        show_device(result.device)
+    show()
+    show("± is the numerical error alone; the spread of crystal, film and process is not in it.")
+    _show_checks(result)
+    for warning in result.warnings:
+        labelled("Warning", warning)
+    for caution in result.cautions:
+        labelled("Caution", caution)
+    if result.files:
+        folder = result.files[0].rpartition("/")[0]
+        names = [file.removeprefix(f"{folder}/") for file in result.files]
+        labelled("Files", f"{folder}/", "  ".join(names))
+    labelled("Time", f"{seconds:.1f} s")
+
+
+def show_constants(title: str, constants: GratingConstants) -> None:
+    """Constants of one grating, and why some are missing."""
+    rows = []
+    for name in ROWS:
+        label = entry(name).label
+        if entry(name).form == "pair":
+            for part, side in enumerate(("lower", "upper")):
+                mark = _resonant(constants, name, side)
+                rows.append(_row(f"{label}, {side}{mark}", constants.quantity(name, part)))
+        else:
+            rows.append(_row(label, constants.quantity(name)))
+    table((title, *HEADS), rows, right=(1, 2))
+    for name, reason in constants.reasons.items():
+        if name in ROWS:
+            labelled("", f"{entry(name).label}: {reason}")
+
+
+def _resonant(constants: GratingConstants, name: str, side: str) -> str:
+    mine = name == "stopband_short" and constants.resonant_edge == side
+    return " (resonance)" if mine else ""
+
+
+def show_device(device: DeviceResult) -> None:
+    """Figures of the device, and why some are missing."""
+    figures = device.response.figures
+    rows = [_row(entry(name).label, figure) for name, figure in figures.items()]
+    table((f"Device: {device.kind}", *HEADS), rows, right=(1, 2))
+    for name, reason in device.response.reasons.items():
+        labelled("", f"{entry(name).label}: {reason}")
+
+
+def _row(label: str, quantity: Quantity) -> tuple[str, str, str, str]:
+    number, error, unit = quantity.parts()
+    return (f"  {label}", number, error, unit)
+
+
+def _show_checks(result: Result) -> None:
+    good = [name for name, check in result.checks.items() if check["ok"]]
+    names = ", ".join(name.rpartition(".")[2].replace("_", " ") for name in good)
+    labelled("Checks", f"{len(good)} of {len(result.checks)} ok: {names}")
+    for name, check in result.checks.items():
+        if not check["ok"]:
+            labelled("", f"FAILED {name}: {check['value']:.2g}, limit {check['limit']:.2g}")

@@ -1,0 +1,138 @@
+"""``sawfem cut``: plane waves of a stack."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import click
+
+from sawfem import __version__
+from sawfem.cli import options
+from sawfem.cli.screen import headline, labelled, show, table
+from sawfem.errors import InputError
+
+if TYPE_CHECKING:
+    from sawfem.design import Stack
+    from sawfem.cuts import CutResult
+
+_COLUMNS = (
+    "velocity_free",
+    "velocity_metallised",
+    "coupling_k2",
+    "power_flow_angle",
+    "attenuation_metallised",
+)
+
+
+@click.command("cut")
+@click.argument("material", metavar="MATERIAL")
+@click.option(
+    "--euler",
+    nargs=3,
+    type=float,
+    metavar="L M T",
+    help="Euler angles lambda, mu, theta in degrees.",
+)
+@click.option("--cut", "plate", metavar="C", help='Plate notation, such as "(YXl)128".')
+@click.option(
+    "--layer",
+    "layers",
+    multiple=True,
+    metavar="MATERIAL:THICKNESS",
+    help="A layer, upwards; crystal axes along the device axes. May be repeated.",
+)
+@click.option("--frequency", metavar="F", help='Such as "868 MHz"; layers need it.')
+@options.as_json
+@options.quiet
+def command(
+    material: str,
+    euler: tuple[float, float, float] | None,
+    plate: str | None,
+    layers: tuple[str, ...],
+    frequency: str | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Plane waves of a crystal cut: velocities, coupling, power flow.
+
+    Without --euler and --cut the crystal axes lie along the device axes. Waves that radiate into
+    the substrate are estimates and are marked so.
+    """
+    from sawfem.cuts import compute_cut
+
+    stack = _stack(material, euler, plate, layers)
+    if layers and frequency is None:
+        raise InputError(
+            key="--frequency",
+            found="nothing",
+            expected='a frequency such as "868 MHz": layers make the waves dispersive',
+        )
+    answer = compute_cut(stack, frequency)
+    if as_json:
+        click.echo(json.dumps(answer.to_dict(), indent=2, ensure_ascii=False))
+    elif not quiet:
+        _show(answer)
+
+
+def _stack(
+    material: str,
+    euler: tuple[float, float, float] | None,
+    plate: str | None,
+    layers: tuple[str, ...],
+) -> Stack:
+    from sawfem.design import Stack
+
+    if euler is not None and plate is not None:
+        raise InputError(key="--cut", found="--euler and --cut", expected="one of the two")
+    stack = Stack(material, euler=euler, cut=plate)
+    for text in layers:
+        name, mark, thickness = text.rpartition(":")  # the last: a path may hold colons
+        if not mark or not name:
+            raise InputError(
+                key="--layer",
+                found=f'"{text}"',
+                expected='MATERIAL:THICKNESS, such as "zinc-oxide/kobyakov-1980:1.6 um"',
+            )
+        stack = stack.with_layer(name, thickness)
+    return stack
+
+
+def _show(answer: CutResult) -> None:
+    from sawfem.quantities import Quantity
+    from sawfem.units import format_quantity
+
+    headline(f"sawfem {__version__}", "plane waves")
+    labelled("Stack", str(answer.stack))
+    labelled("", f"{answer.stack.material.source} (digits: {answer.stack.material.mark})")
+    if answer.frequency is not None:
+        labelled("Frequency", format_quantity(answer.frequency, "Hz"))
+    show()
+    heads = ("Wave", "free", "metallised", "K^2", "power flow", "loss, metallised")
+    rows = []
+    for wave in answer.waves:
+        cells = []
+        for name in _COLUMNS:
+            value = getattr(wave, name)
+            if value is None:
+                cells.append("none")
+                continue
+            number, _, unit = Quantity.of(name, _tidy(value)).parts()
+            cells.append(f"{number} {unit}")
+        rows.append((wave.kind, *cells))
+    table(heads, rows, right=range(1, 6))
+    if not rows:
+        show("no surface wave was found")
+    show()
+    labelled("eps_inf", format_quantity(answer.eps_inf, "F/m", digits=6))
+    limits = ", ".join(f"{velocity:.2f}" for velocity in answer.bulk_limits)
+    labelled("Bulk", f"waves of the substrate start along the surface at {limits} m/s")
+    if any(wave.kind.startswith("leaky") for wave in answer.waves):
+        labelled("Note", "leaky waves are estimates: none is promised to be complete")
+    for warning in answer.warnings:
+        labelled("Warning", warning)
+
+
+def _tidy(value: float) -> float:
+    """Rounding errors of an angle or a loss that is zero."""
+    return 0.0 if abs(value) < 1e-9 else value

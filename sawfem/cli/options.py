@@ -1,0 +1,66 @@
+"""Options that mean the same in every command, and how a case is named."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from sawfem.case import Case, read_assignment
+from sawfem.datafiles import shipped_file, shipped_names
+from sawfem.errors import NotFoundError, nearest
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+as_json = click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="Print one JSON object on standard output, SI units, and nothing else there.",
+)
+quiet = click.option("--quiet", "-q", is_flag=True, help="No progress and no tables.")
+changes = click.option(
+    "--set",
+    "changes",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help='Change a key of the case, such as "grating.thickness=80 nm". May be repeated.',
+)
+
+
+def load_case(name: str, assignments: tuple[str, ...]) -> Case:
+    """The case file at a path, or the shipped case of that name, with --set applied.
+
+    Raises
+    ------
+    SawfemError : no such case, or one that cannot be used.
+    """
+    case = Case.load(find_case(name))
+    edits = dict(read_assignment(text) for text in assignments)
+    return case.edit(edits) if edits else case
+
+
+def find_case(name: str) -> Path:
+    """Path of a case that a user named.
+
+    Raises
+    ------
+    NotFoundError : neither a file nor a shipped case; lists the nearest.
+    """
+    path = Path(name)
+    try:
+        if path.exists():
+            return path
+    except (OSError, ValueError):  # a name that no file can have
+        pass
+    shipped = shipped_names("cases")
+    if name in shipped:
+        return shipped_file("cases", name)
+    near = nearest(path.stem, shipped) or list(shipped)
+    raise NotFoundError(
+        file=name,
+        found="no such file",
+        expected=f"a case file, or the name of a shipped case: {', '.join(near)}",
+    )

@@ -1,0 +1,61 @@
+"""``sawfem run``: a case computed and its files written."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from sawfem import __version__
+from sawfem.cli import options
+from sawfem.cli.screen import headline, show
+
+
+@click.command("run")
+@click.argument("case_name", metavar="CASE")
+@click.option(
+    "--out",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Folder of the results; results/<case> if left out.",
+)
+@options.changes
+@options.as_json
+@options.quiet
+def command(
+    case_name: str, out: Path | None, changes: tuple[str, ...], as_json: bool, quiet: bool
+) -> None:
+    """Compute what CASE asks for and write its results.
+
+    CASE is a case file, or the name of a shipped case such as buoy-resonator. Without a [device]
+    the run ends with the constants of the grating. A result that stands in the folder is replaced
+    only once the new one is whole.
+    """
+    case = options.load_case(case_name, changes)
+    tables = not (as_json or quiet)
+    if tables:
+        headline(f"sawfem {__version__}", case_name)
+        if case.title:
+            show(case.title)
+        show()
+
+    from sawfem.cli.progress import shown_progress
+    from sawfem.pipeline import check, run
+
+    plan = check(case)
+    if tables and not plan.not_computed:
+        from sawfem.cli.understood import show_understood
+
+        show_understood(plan)
+        show()
+    folder = out if out is not None else Path("results") / case.stem
+    with shown_progress(dict(plan.stages), quiet=quiet) as progress:
+        result = run(case, folder=folder, progress=progress)
+    if as_json:
+        from sawfem.export import constants_text
+
+        click.echo(constants_text(result).rstrip("\n"))
+    elif tables:
+        from sawfem.cli.answers import show_result
+
+        show_result(result, progress.elapsed)

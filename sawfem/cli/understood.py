@@ -1,0 +1,103 @@
+"""What a case was understood to mean: the lines before anything is computed."""
+
+from __future__ import annotations
+
+from sawfem.case import (
+    ResolvedCase,
+    ResolvedCrystal,
+    ResolvedGrating,
+    ResolvedResonatorDevice,
+    ResolvedTransversalDevice,
+)
+from sawfem.cli.screen import labelled
+from sawfem.orientation import Orientation
+from sawfem.pipeline.plan import Plan
+from sawfem.units import format_quantity
+
+
+def show_understood(plan: Plan) -> None:
+    """Substrate, layers, gratings, device and band of a case, with warnings."""
+    case = plan.resolved
+    labelled("Substrate", _crystal(case.substrate), _source(plan, case.substrate.material))
+    for layer in case.layers:
+        labelled(
+            "Layer",
+            f"{_crystal(layer)}, {_length(layer.thickness)}",
+            _source(plan, layer.material),
+        )
+    for name, grating in case.gratings.items():
+        label = "Grating" if len(case.gratings) == 1 else f"Grating {name}"
+        labelled(label, *_grating(case, grating))
+        labelled("", _source(plan, grating.metal))
+    for text in _device(case):
+        labelled("Device", text)
+    for band in case.bands:
+        labelled(
+            "Band",
+            f"{format_quantity(band.start, 'Hz')} to {format_quantity(band.stop, 'Hz')}, "
+            f"{band.points} points",
+        )
+    for warning in plan.warnings:
+        labelled("Warning", warning)
+
+
+def _length(value: float) -> str:
+    return format_quantity(value, "m", digits=5)
+
+
+def _crystal(crystal: ResolvedCrystal) -> str:
+    if crystal.cut is not None:
+        return f"{crystal.material}, {Orientation.from_plate(crystal.cut, crystal.rotations)}"
+    if crystal.euler is not None:
+        return f"{crystal.material}, {Orientation.from_euler(*crystal.euler)}"
+    return f"{crystal.material}, crystal axes along the device axes"
+
+
+def _source(plan: Plan, material: str) -> str:
+    entry = plan.design.entries.get(material) if plan.design else None
+    return f"{entry['source'] or 'no source'} (digits: {entry['provenance']})" if entry else ""
+
+
+def _grating(case: ResolvedCase, grating: ResolvedGrating) -> tuple[str, str]:
+    if grating.drawn_in_full:
+        count = len(grating.electrodes)
+        return (f"{count} electrodes drawn in full", f"period {_length(grating.period)}")
+    relative = grating.thickness / grating.wavelength
+    walls = (
+        "upright side walls"
+        if grating.sidewall_angle == 90.0
+        else f"side walls {grating.sidewall_angle:g} deg"
+    )
+    return (
+        f"{grating.metal}, {_length(grating.thickness)} = {relative:.4g} wavelength, {walls}",
+        f"pitch {_length(grating.period)}, metallisation ratio {grating.metallisation_ratio:g} "
+        f"at the foot, {case.temperature:g} degC",
+    )
+
+
+def _device(case: ResolvedCase) -> list[str]:
+    device = case.device
+    if device is None:
+        return []
+    if isinstance(device, ResolvedResonatorDevice):
+        part = device.resonator
+        left, right = part.reflector_fingers
+        return [
+            f"resonator: {part.fingers} fingers between {left} and {right} "
+            f"{part.reflector_connection} strips, aperture {_length(part.aperture)}, "
+            f"gap {_length(part.gap)}, ended by {_ohms(device.load)}"
+        ]
+    if isinstance(device, ResolvedTransversalDevice):
+        first, second = device.fingers
+        return [
+            f"transversal filter: {first} and {second} {device.transducer} electrodes, aperture "
+            f"{_length(device.aperture)}, gap {_length(device.gap)}, between "
+            f"{_ohms(device.source)} and {_ohms(device.load)}"
+        ]
+    return [device.kind]
+
+
+def _ohms(impedance: complex) -> str:
+    if impedance.imag == 0.0:
+        return f"{impedance.real:g} ohm"
+    return f"({impedance.real:g} {impedance.imag:+g}j) ohm"

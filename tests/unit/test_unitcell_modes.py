@@ -1,0 +1,66 @@
+"""The contour integral on problems whose roots are known."""
+
+import numpy as np
+import pytest
+
+from sawfem.unitcell.modes import Ellipse, find_modes, polish, winding_number
+
+
+def linear(eigenvalues, seed=3):
+    """A(f) = V (D - f) V^-1 for given eigenvalues."""
+    rng = np.random.default_rng(seed)
+    n = len(eigenvalues)
+    v = rng.standard_normal((n, n)) + 1j * rng.standard_normal((n, n))
+    core = v @ np.diag(eigenvalues) @ np.linalg.inv(v)
+
+    def matrices(f):
+        return core - np.asarray(f)[:, None, None] * np.eye(n)
+
+    return matrices
+
+
+def found(matrices, ellipse, points=40, **keys):
+    return find_modes(matrices, ellipse, matrices(ellipse.points(points)[0]), **keys)
+
+
+def test_all_roots_inside_and_none_outside():
+    roots = [95.0, 100.0 + 1.0j, 104.0 - 0.5j, 120.0, 130.0, 100.0 + 9.0j, 60.0, 99.0]
+    ellipse = Ellipse(100.0, 10.0)
+    modes = found(linear(roots), ellipse)
+    expected = sorted([95.0, 99.0, 100.0 + 1.0j, 104.0 - 0.5j], key=lambda z: complex(z).real)
+    assert [mode.frequency for mode in modes] == pytest.approx(expected, rel=1e-11)
+    samples = linear(roots)(ellipse.points(64)[0])
+    assert winding_number(samples) == 4
+
+
+def test_coincident_roots_with_different_vectors_are_both_kept():
+    modes = found(linear([100.0, 100.0, 70.0, 140.0]), Ellipse(100.0, 10.0))
+    assert [mode.frequency for mode in modes] == pytest.approx([100.0, 100.0], rel=1e-10)
+    assert abs(np.vdot(modes[0].vector, modes[1].vector)) < 1.0 - 1e-6
+
+
+def test_nonlinear_problem_with_a_known_determinant():
+    """A(f) = [[f^2 - 9, 1], [1, exp((f - 3)/10) - 1 + 1/(f^2 + 100)]]: roots by its determinant."""
+
+    def matrices(f):
+        f = np.asarray(f, dtype=complex)
+        one = np.ones_like(f)
+        second = np.exp(0.1 * (f - 3.0)) - 1.0 + 1.0 / (f**2 + 100.0)
+        return np.stack([np.stack([f**2 - 9.0, one], -1), np.stack([one, second], -1)], -2)
+
+    modes = found(matrices, Ellipse(4.0, 2.5, 0.8))
+    assert modes
+    for mode in modes:
+        assert abs(np.linalg.det(matrices(np.array([mode.frequency]))[0])) < 1e-9
+    samples = matrices(Ellipse(4.0, 2.5, 0.8).points(128)[0])
+    assert winding_number(samples) == len(modes)
+
+
+def test_polish_gives_up_far_away():
+    assert polish(linear([100.0, 300.0]), 200.0 + 0.0j, np.array([1.0, 1.0j])) is None
+
+
+def test_winding_is_not_guessed_when_points_are_too_few():
+    ellipse = Ellipse(100.0, 10.0)
+    samples = linear([100.0 + 3.0j * 0.999, 95.0, 99.0, 101.0, 103.0])(ellipse.points(4)[0])
+    assert winding_number(samples) is None
