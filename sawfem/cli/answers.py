@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
+
+from sawfem.case.keypath import UNNAMED
 from sawfem.cli.screen import labelled, show, table
 from sawfem.extract.constants import GratingConstants
 from sawfem.quantities import Quantity, entry
@@ -24,10 +27,11 @@ ROWS = (
 HEADS = ("value", "± numerical", "unit")
 
 
-def show_result(result: Result, seconds: float) -> None:
-    """Everything a person wants to read of a result."""
+def show_result(result: Result, seconds: float, told: Container[str] = ()) -> None:
+    """Everything a person wants to read of a result, but for warnings that were ``told``."""
     for name, grating in result.gratings.items():
-        show()
+        if name != next(iter(result.gratings)):
+            show()
         title = "Grating constants" + (f", {name}" if len(result.gratings) > 1 else "")
         show_constants(title, grating.constants)
     if result.device is not None:
@@ -37,7 +41,8 @@ def show_result(result: Result, seconds: float) -> None:
     show("± is the numerical error alone; the spread of crystal, film and process is not in it.")
     _show_checks(result)
     for warning in result.warnings:
-        labelled("Warning", warning)
+        if warning not in told:
+            labelled("Warning", warning)
     for caution in result.cautions:
         labelled("Caution", caution)
     if result.files:
@@ -74,6 +79,17 @@ def show_device(device: DeviceResult) -> None:
     figures = device.response.figures
     rows = [_row(entry(name).label, figure) for name, figure in figures.items()]
     table((f"Device: {device.kind}", *HEADS), rows, right=(1, 2))
+    double = device.description.get("double_electrode")
+    if double is not None:
+        velocity = Quantity.of("velocity", double["velocity_m_per_s"])
+        capacitance = Quantity.of(
+            "capacitance_per_pair", 2.0 * double["capacitance_per_cell_F_per_m"]
+        )
+        labelled(
+            "",
+            f"double electrodes, phase pi/2 per pitch: velocity {velocity}, "
+            f"capacitance {capacitance} per acoustic wavelength",
+        )
     for name, reason in device.response.reasons.items():
         labelled("", f"{entry(name).label}: {reason}")
 
@@ -84,9 +100,18 @@ def _row(label: str, quantity: Quantity) -> tuple[str, str, str, str]:
 
 
 def _show_checks(result: Result) -> None:
-    good = [name for name, check in result.checks.items() if check["ok"]]
-    names = ", ".join(name.rpartition(".")[2].replace("_", " ") for name in good)
-    labelled("Checks", f"{len(good)} of {len(result.checks)} ok: {names}")
+    """How many hold, what was checked, and every one that does not hold."""
+    groups: dict[str, list[str]] = {}
+    for name, check in result.checks.items():
+        if check["ok"]:
+            whose, _, what = name.rpartition(".")
+            groups.setdefault(whose, []).append(what.replace("_", " "))
+    good = sum(map(len, groups.values()))
+    texts = [
+        f"{'grating' if whose == UNNAMED else whose}: {', '.join(names)}"
+        for whose, names in groups.items()
+    ]
+    labelled("Checks", f"{good} of {len(result.checks)} ok", *texts)
     for name, check in result.checks.items():
         if not check["ok"]:
             labelled("", f"FAILED {name}: {check['value']:.2g}, limit {check['limit']:.2g}")

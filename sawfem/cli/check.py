@@ -6,9 +6,8 @@ import json
 
 import click
 
-from sawfem import __version__
 from sawfem.cli import options
-from sawfem.cli.screen import headline, labelled, show
+from sawfem.cli.screen import labelled
 
 
 @click.command("check")
@@ -34,12 +33,7 @@ def command(case_name: str, changes: tuple[str, ...], as_json: bool, quiet: bool
 
     from sawfem.cli.understood import show_understood
 
-    headline(f"sawfem {__version__}", case_name)
-    if case.title:
-        show(case.title)
-    show()
-    show_understood(plan)
-    show()
+    show_understood(plan, case_name)
     if plan.not_computed:
         labelled("Refused", f"a run does not compute yet: {', '.join(plan.not_computed)}")
         return

@@ -10,11 +10,11 @@ import click
 from sawfem import __version__
 from sawfem.cli import options
 from sawfem.cli.screen import headline, labelled, show, table
-from sawfem.errors import InputError
+from sawfem.errors import InputError, OrientationError, SawfemError
 
 if TYPE_CHECKING:
-    from sawfem.design import Stack
     from sawfem.cuts import CutResult
+    from sawfem.design import Stack
 
 _COLUMNS = (
     "velocity_free",
@@ -85,7 +85,12 @@ def _stack(
 
     if euler is not None and plate is not None:
         raise InputError(key="--cut", found="--euler and --cut", expected="one of the two")
-    stack = Stack(material, euler=euler, cut=plate)
+    try:
+        stack = Stack(material, euler=euler, cut=plate)
+    except OrientationError as error:
+        raise error.located(key="--cut" if plate else "--euler") from None
+    except SawfemError as error:
+        raise error.located(key="MATERIAL") from None
     for text in layers:
         name, mark, thickness = text.rpartition(":")  # the last: a path may hold colons
         if not mark or not name:
@@ -94,7 +99,10 @@ def _stack(
                 found=f'"{text}"',
                 expected='MATERIAL:THICKNESS, such as "zinc-oxide/kobyakov-1980:1.6 um"',
             )
-        stack = stack.with_layer(name, thickness)
+        try:
+            stack = stack.with_layer(name, thickness)
+        except SawfemError as error:
+            raise error.located(key="--layer") from None
     return stack
 
 

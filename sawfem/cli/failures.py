@@ -20,6 +20,8 @@ def guarded(arguments: Sequence[str] | None) -> int:
     """Run the command line; whatever goes wrong ends here."""
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
+    if not given:
+        given = ["--help"]
     try:
         from sawfem.cli.group import sawfem
 

@@ -10,6 +10,7 @@ import click
 from sawfem.cli import options
 from sawfem.cli.screen import encodable, show, table
 from sawfem.datafiles import read_toml, shipped_file, shipped_names
+from sawfem.errors import SawfemError
 
 
 @click.command("materials")
@@ -31,7 +32,7 @@ def command(name: str | None, as_json: bool, quiet: bool) -> None:
     if as_json:
         click.echo(json.dumps({"format": "sawfem.materials/1", "materials": rows}, indent=2))
     elif not quiet:
-        heads = ("Set", "formula", "class", "kg/m^3", "digits", "source")
+        heads = ("Set", "formula", "class", "kg/m^3", "digits")
         cells = [
             (
                 str(row["name"]),
@@ -39,11 +40,12 @@ def command(name: str | None, as_json: bool, quiet: bool) -> None:
                 str(row["point_group"]),
                 f"{row['density_kg_per_m3']:g}",
                 str(row["provenance"]),
-                str(row["source"]),
             )
             for row in rows
         ]
         table(heads, cells, right=(3,))
+        show()
+        show("sawfem materials SET shows its constants, source and conditions.")
 
 
 def _summary(name: str) -> dict[str, Any]:
@@ -64,7 +66,10 @@ def _one(name: str, as_json: bool, quiet: bool) -> None:
     """All of one set."""
     from sawfem.material import load_material
 
-    material = load_material(name)
+    try:
+        material = load_material(name)
+    except SawfemError as error:
+        raise error.located(key="NAME") from None
     if not as_json:
         if not quiet:
             show(encodable(material.summary(), None))

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from sawfem.case import Case, read_assignment
 from sawfem.datafiles import shipped_file, shipped_names
-from sawfem.errors import NotFoundError, nearest
+from sawfem.errors import NotFoundError, SawfemError, nearest
+
+if TYPE_CHECKING:
+    from sawfem.case import Case
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -37,8 +39,13 @@ def load_case(name: str, assignments: tuple[str, ...]) -> Case:
     ------
     SawfemError : no such case, or one that cannot be used.
     """
+    from sawfem.case import Case, read_assignment
+
     case = Case.load(find_case(name))
-    edits = dict(read_assignment(text) for text in assignments)
+    try:
+        edits = dict(read_assignment(text) for text in assignments)
+    except SawfemError as error:
+        raise error.located(key="--set") from None
     return case.edit(edits) if edits else case
 
 

@@ -17,12 +17,12 @@ class Progress:
 
     Parameters
     ----------
-    estimates : expected seconds of every stage, in order; unknown stages count as "files".
+    estimates : expected seconds of every stage, in order; a stage without one counts for nothing.
     """
 
     def __init__(self, estimates: Mapping[str, float]) -> None:
         self._estimates = dict(estimates)
-        self._finished = 0.0  # estimated seconds of what is done
+        self._finished = self._taken = 0.0  # seconds of what is done: estimated, and taken
         self._stage, self._share = "", 0.0
         self._begun = self._stage_begun = time.monotonic()
 
@@ -44,8 +44,11 @@ class Progress:
         self._share = done / total if total else 1.0
         self.moved(stage, done, total)
         if done >= total:
-            self.ended(stage, time.monotonic() - self._stage_begun)
-            self._finished += self._estimates.pop(stage, 0.0)
+            seconds = time.monotonic() - self._stage_begun
+            self.ended(stage, seconds)
+            if stage in self._estimates:
+                self._finished += self._estimates.pop(stage)
+                self._taken += seconds
             self._stage, self._share = "", 0.0
 
     def moved(self, stage: str, done: int, total: int) -> None:
@@ -62,7 +65,7 @@ class Progress:
     def left(self) -> float:
         """Seconds that are expected to be left: the estimates, scaled by what they held so far."""
         expected = self._estimates.get(self._stage, 0.0)
-        scale = self.elapsed / self._finished if self._finished > WARM_UP else 1.0
+        scale = self._taken / self._finished if self._finished > WARM_UP else 1.0
         within = (time.monotonic() - self._stage_begun) / max(scale, 1e-9)
         behind = max(self._share * expected, min(within, 0.95 * expected)) if self._stage else 0.0
         return max(0.0, scale * (sum(self._estimates.values()) - behind))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
 
-from sawfem import __version__
 from sawfem.cli import options
-from sawfem.cli.screen import headline, show
+from sawfem.cli.screen import show
 
 
 @click.command("run")
@@ -33,11 +33,6 @@ def command(
     """
     case = options.load_case(case_name, changes)
     tables = not (as_json or quiet)
-    if tables:
-        headline(f"sawfem {__version__}", case_name)
-        if case.title:
-            show(case.title)
-        show()
 
     from sawfem.cli.progress import shown_progress
     from sawfem.pipeline import check, run
@@ -46,8 +41,8 @@ def command(
     if tables and not plan.not_computed:
         from sawfem.cli.understood import show_understood
 
-        show_understood(plan)
-        show()
+        show_understood(plan, case_name)
+        sys.stdout.flush()  # before the progress, where both go to one file
     folder = out if out is not None else Path("results") / case.stem
     with shown_progress(dict(plan.stages), quiet=quiet) as progress:
         result = run(case, folder=folder, progress=progress)
@@ -58,4 +53,6 @@ def command(
     elif tables:
         from sawfem.cli.answers import show_result
 
-        show_result(result, progress.elapsed)
+        if sys.stdout.isatty():
+            show()
+        show_result(result, progress.elapsed, told=plan.warnings)

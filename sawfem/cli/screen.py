@@ -6,6 +6,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Iterable, Sequence
+from typing import Literal
 
 #: Columns where the output is no terminal.
 WIDTH = 100
@@ -44,39 +45,39 @@ def headline(left: str, right: str) -> None:
 
 
 def labelled(label: str, *texts: str) -> None:
-    """A label, then texts, each wrapped and starting in the same column."""
+    """A label, then texts wrapped and starting in one column; empty ones are left out."""
     first = f"{label:<{INDENT}}"
     for text in texts:
         lines = textwrap.wrap(
             text, max(40, width() - INDENT), break_long_words=False, break_on_hyphens=False
         )
-        for line in lines or [""]:
+        for line in lines:
             show(f"{first}{line}".rstrip())
             first = " " * INDENT
 
 
 def table(
-    heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Iterable[int] = (), gap: int = 2
+    heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Iterable[int] = ()
 ) -> None:
-    """Columns under their heads; those in ``right`` are aligned right. Nothing for no rows."""
+    """Columns under their heads, those in ``right`` aligned right; the last one wraps if need be.
+
+    Nothing for no rows.
+    """
+    from io import StringIO
+
     from rich.console import Console
     from rich.table import Table
 
-    grid = Table(box=None, padding=(0, gap, 0, 0), show_edge=False, header_style="none")
+    grid = Table(box=None, padding=(0, 2, 0, 0), show_edge=False, header_style="none")
     numbers = set(right)
     for index, head in enumerate(heads):
-        grid.add_column(
-            encodable(head, sys.stdout.encoding),
-            justify="right" if index in numbers else "left",
-            no_wrap=index in numbers,
-            overflow="fold",
-        )
-    count = 0
-    for row in rows:
-        grid.add_row(*(encodable(cell, sys.stdout.encoding) for cell in row))
-        count += 1
-    if count:
-        console = Console(
-            file=sys.stdout, width=width(), highlight=False, markup=False, emoji=False
-        )
-        console.print(grid)
+        justify: Literal["left", "right"] = "right" if index in numbers else "left"
+        grid.add_column(head, justify=justify, no_wrap=True, overflow="ellipsis")
+    listed = list(rows)
+    for row in listed:
+        grid.add_row(*row)
+    if listed:
+        text = StringIO()
+        Console(file=text, width=width(), highlight=False, markup=False, emoji=False).print(grid)
+        for line in text.getvalue().splitlines():
+            show(line.rstrip())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from sawfem import __version__
 from sawfem.case import (
     ResolvedCase,
     ResolvedCrystal,
@@ -9,15 +10,22 @@ from sawfem.case import (
     ResolvedResonatorDevice,
     ResolvedTransversalDevice,
 )
-from sawfem.cli.screen import labelled
+from sawfem.cli.screen import headline, labelled, show
 from sawfem.orientation import Orientation
 from sawfem.pipeline.plan import Plan
 from sawfem.units import format_quantity
 
 
-def show_understood(plan: Plan) -> None:
-    """Substrate, layers, gratings, device and band of a case, with warnings."""
+def show_understood(plan: Plan, named: str) -> None:
+    """Title, substrate, layers, gratings, device and band of a case, with warnings.
+
+    ``named`` is how the user called the case.
+    """
     case = plan.resolved
+    headline(f"sawfem {__version__}", named)
+    if case.title:
+        show(case.title)
+    show()
     labelled("Substrate", _crystal(case.substrate), _source(plan, case.substrate.material))
     for layer in case.layers:
         labelled(
@@ -39,6 +47,7 @@ def show_understood(plan: Plan) -> None:
         )
     for warning in plan.warnings:
         labelled("Warning", warning)
+    show()
 
 
 def _length(value: float) -> str:

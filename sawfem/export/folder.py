@@ -1,11 +1,11 @@
 """Put a whole result into results/<case>/, or leave what was there.
 
-    constants.json   the object that a run prints with --json
-    result.h5        everything, arrays included
-    case.toml        the case, verbatim
-    NAME.sNp         Touchstone file of the device
-    pictures/        PNG and SVG
-    log.txt          what was done and when
+constants.json   the object that a run prints with --json
+result.h5        everything, arrays included
+case.toml        the case, verbatim
+NAME.sNp         Touchstone file of the device
+pictures/        PNG and SVG
+log.txt          what was done and when
 """
 
 from __future__ import annotations
@@ -85,12 +85,8 @@ def open_result(folder: str | Path) -> Result:
         )
     result = read_hdf5(place / layout.FILE_NAME)
     files = sorted(path for path in place.rglob("*") if path.is_file())
-    return replace(
-        result,
-        files=tuple(
-            path.as_posix() for path in files if not path.relative_to(place).parts[-1].startswith(".")
-        ),
-    )
+    shown = tuple(path.as_posix() for path in files if not path.name.startswith("."))
+    return replace(result, files=shown)
 
 
 def _fill(

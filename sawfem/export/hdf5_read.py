@@ -92,7 +92,7 @@ def _check_format(root: Node) -> None:
 
 def _read(root: Node) -> Result:
     case = root.child("case")
-    gratings = root.child("grating") if "grating" in root else None
+    gratings = root.child("grating")
     checks = root.child("checks")
     return Result(
         title=root.attribute("title", str),
@@ -100,10 +100,7 @@ def _read(root: Node) -> Result:
         case_source=case.text("source"),
         resolved=case.json("resolved"),
         materials=_read_materials(root.child("materials")),
-        gratings={
-            name: _read_grating(name, gratings.child(name))
-            for name in (gratings.names() if gratings else [])
-        },
+        gratings={name: _read_grating(name, gratings.child(name)) for name in gratings.names()},
         device=_read_device(root.child("device"), checks) if "device" in root else None,
         checks={
             name: {
@@ -159,9 +156,7 @@ def _read_grating(name: str, node: Node) -> GratingResult:
     constants = node.child("constants")
     values = {key: _number(constants, key) for key in CONSTANTS}
     bars = {key: f"{key}_uncertainty" for key in CONSTANTS}
-    numerical = {
-        key: _number(constants, bar, key) for key, bar in bars.items() if bar in constants
-    }
+    numerical = {key: _number(constants, bar, key) for key, bar in bars.items() if bar in constants}
     reasons = {key: str(text) for key, text in constants.json("reasons").items()}
     waves = node.child("waves")
     frequency = node.array("frequency", (None,))

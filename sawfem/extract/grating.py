@@ -20,7 +20,7 @@ from sawfem.extract.edges import TwoModes, transduction_from_residues, two_modes
 from sawfem.planewave import Wave, estimate_velocities
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
-from sawfem.unitcell.stopband import StopBand, find_stop_band
+from sawfem.unitcell.stopband import StopBand, find_stop_band, refine_stop_band
 
 #: progress(stage, done, total): called before and after every stage.
 Progress = Callable[[str, int, int], None]
@@ -98,7 +98,7 @@ def solve_grating(
     coarse: GratingSolution | None = None
     for number, settings in enumerate(meshes):
         report("unit cell", number, total)
-        fine = _on_mesh(cell, wave, waves, settings)
+        fine = _on_mesh(cell, wave, waves, settings, coarse)
         if coarse is not None:
             fine = _with_uncertainty(coarse, fine)
             if edge_error(fine) <= accuracy or number == total - 1:
@@ -145,11 +145,19 @@ def strongest(waves: tuple[Wave, ...]) -> Wave:
 
 
 def _on_mesh(
-    cell: UnitCell, wave: Wave, waves: tuple[Wave, ...], settings: MeshSettings
+    cell: UnitCell,
+    wave: Wave,
+    waves: tuple[Wave, ...],
+    settings: MeshSettings,
+    coarse: GratingSolution | None,
 ) -> GratingSolution:
-    assert wave.velocity_free is not None
-    assert wave.velocity_metallised is not None
-    band = find_stop_band(discretise(cell, settings), wave.velocity_free, wave.velocity_metallised)
+    discretisation = discretise(cell, settings)
+    if coarse is not None:
+        band = refine_stop_band(discretisation, coarse.band)
+    else:
+        assert wave.velocity_free is not None
+        assert wave.velocity_metallised is not None
+        band = find_stop_band(discretisation, wave.velocity_free, wave.velocity_metallised)
     complete = len(band.shorted) == 2 and len(band.open) == 2
     picture = two_modes(band) if complete else None
     constants = _constants(cell, wave, band, picture)

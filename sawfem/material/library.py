@@ -75,7 +75,11 @@ def _not_shipped(name: str, names: tuple[str, ...]) -> MaterialError | NotFoundE
         crystals = dict.fromkeys(full.partition("/")[0] for full in names)
         near_crystals = nearest(crystal, crystals)
         near = [full for full in names if full.partition("/")[0] in near_crystals]
-    hint = f"nearest: {', '.join(near)}" if near else "a shipped set, or a path that starts with ./"
+    hint = (
+        f"a shipped set, nearest: {', '.join(near)}"
+        if near
+        else "a shipped set, or a path that starts with ./"
+    )
     return NotFoundError(found=f"{shown}, an unknown set", expected=hint)
 
 

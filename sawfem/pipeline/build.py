@@ -12,7 +12,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sawfem.case import ResolvedCase, ResolvedCrystal, ResolvedGrating
+from sawfem.case import (
+    ResolvedCase,
+    ResolvedCrystal,
+    ResolvedGrating,
+    ResolvedResonator,
+    ResolvedResonatorDevice,
+    ResolvedTransversalDevice,
+)
 from sawfem.case.keypath import UNNAMED
 from sawfem.case.plain import to_toml
 from sawfem.case.reader import located
@@ -23,6 +30,7 @@ from sawfem.material import Material, load_material, material_variant
 from sawfem.orientation import Orientation
 from sawfem.quartz import orientation_warnings
 from sawfem.result import material_entry
+from sawfem.units import format_quantity
 
 
 @dataclass(frozen=True)
@@ -72,6 +80,7 @@ def build(case: ResolvedCase) -> Design:
         name: _cell(case, stack, grating, library, grating_key(name))
         for name, grating in case.gratings.items()
     }
+    _check_gap(case)
     warnings += library.warnings()
     return Design(stack, cells, library.loaded, library.entries(), tuple(dict.fromkeys(warnings)))
 
@@ -120,6 +129,28 @@ def _cell(
             metal, grating.thickness, grating.width, sidewall_angle=grating.sidewall_angle
         )
         return UnitCell(stack, [strip], grating.period)
+
+
+def _check_gap(case: ResolvedCase) -> None:
+    """Refuse, before anything is computed, a gap in which two electrodes touch."""
+    device = case.device
+    if isinstance(device, ResolvedResonatorDevice):
+        part: ResolvedResonator | ResolvedTransversalDevice = device.resonator
+        if not any(device.resonator.reflector_fingers):
+            return
+    elif isinstance(device, ResolvedTransversalDevice):
+        part = device
+    else:
+        return
+    width = case.gratings[part.grating].width
+    if part.gap <= width:
+        raise CaseError(
+            file=case.file,
+            key="device.gap",
+            found=format_quantity(part.gap, "m", digits=6),
+            expected=f"more than the electrode width, {format_quantity(width, 'm', digits=6)}: "
+            "a gap runs from centre to centre",
+        )
 
 
 class _Library:

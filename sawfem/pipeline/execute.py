@@ -8,7 +8,6 @@ from pathlib import Path
 
 from sawfem.case import Case, ResolvedCase, ResolvedResonatorDevice, ResolvedTransversalDevice
 from sawfem.errors import CaseError, SawfemError
-from sawfem.export import prepare_folder, save_result
 from sawfem.extract import GratingSolution, solve_grating
 from sawfem.extract.grating import edge_error
 from sawfem.pipeline.build import Design, build, grating_key
@@ -50,6 +49,8 @@ def run(
     resolved = served(case)
     design = build(resolved)
     if folder is not None:
+        from sawfem.export import prepare_folder
+
         prepare_folder(Path(folder), source=case.source)
     log = _Log(progress)
     solutions = {
@@ -78,6 +79,8 @@ def run(
     )
     if folder is None:
         return result
+    from sawfem.export import save_result
+
     return save_result(
         result, Path(folder), source=case.source, log=log.text(), progress=log.report
     )

@@ -11,10 +11,10 @@ from sawfem.result import current_versions
 
 #: Seconds measured on one core of a two-core server of 2024: plane waves of a half-space, and
 #: what the first and every further layer adds to them; the unit cell on its meshes, by whether
-#: the accuracy asks for the finer ones; double electrodes; device; pictures and files.
-PLANE_WAVES, FIRST_LAYER, NEXT_LAYER = 0.6, 8.0, 5.0
+#: the accuracy asks for the finer ones; double electrodes; device; pictures.
+PLANE_WAVES, FIRST_LAYER, NEXT_LAYER = 0.6, 5.0, 4.0
 CELL_COARSE, CELL_FINE, PER_LAYER = 2.7, 4.8, 0.3
-DOUBLE, DEVICE, FILES = 3.0, 0.4, 2.0
+DOUBLE, DEVICE, PICTURES = 2.0, 0.4, 2.3
 
 
 @dataclass(frozen=True)
@@ -91,4 +91,4 @@ def stages(case: ResolvedCase) -> tuple[tuple[str, float], ...]:
     if case.device is not None:
         double = getattr(case.device, "transducer", "single") == "double"
         found.append(("device", DEVICE + (DOUBLE + waves if double else 0.0)))
-    return (*found, ("files", FILES))
+    return (*found, ("pictures", PICTURES))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -86,14 +88,14 @@ def _mark_bands(axes: Axes, grating: GratingResult) -> None:
             text = f"edge, {kind}: {edge:.3f} MHz" if len(edges) == 1 and number == 0 else None
             axes.axvline(edge, color=colour, linestyle=line, linewidth=1.1, zorder=1, label=text)
     onset = constants.bulk_onset
-    if onset is not None and grating.frequency[0] <= onset <= grating.frequency[-1]:
-        axes.axvline(
-            onset / 1e6,
-            color=style.BLACK,
-            linestyle=":",
-            linewidth=1.3,
-            label=f"bulk waves from {onset / 1e6:.3f} MHz",
-        )
+    if onset is None or onset > grating.frequency[-1]:
+        return
+    dotted: dict[str, Any] = {"color": style.BLACK, "linestyle": ":", "linewidth": 1.3}
+    label = f"bulk waves from {onset / 1e6:.3f} MHz"
+    if onset < grating.frequency[0]:
+        axes.plot([], [], label=f"{label}, left of the picture", **dotted)
+    else:
+        axes.axvline(onset / 1e6, label=label, **dotted)
 
 
 def _mark_resonance(axes: Axes, grating: GratingResult) -> None:

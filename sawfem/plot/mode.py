@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import LineCollection
+from matplotlib.collections import LineCollection, TriMesh
 from matplotlib.figure import Figure
-from matplotlib.tri import Triangulation
+from matplotlib.tri import Triangulation, TriContourSet
 from numpy.typing import NDArray
 from scipy.interpolate import LinearNDInterpolator
 
@@ -49,9 +49,9 @@ def draw_modes(grating: GratingResult) -> Figure | None:
             axes.set_xlim(*_view(modes, 0))
             axes.set_ylim(*_view(modes, 1))
     bar = figure.colorbar(colours, ax=panels[0], shrink=0.85, pad=0.02)
-    bar.set_label("displacement |u| / largest (1)")
+    bar.set_label("displacement |u|, motion along x2 included, over largest (1)")
     bar = figure.colorbar(contours, ax=panels[1], shrink=0.85, pad=0.02, ticks=LEVELS[::5])
-    bar.set_label("potential phi / largest (1)")
+    bar.set_label("potential over largest (1)")
     figure.suptitle(
         "Standing waves at the moment of largest displacement, two periods; "
         f"largest |u| drawn as {EXAGGERATION:g} pitch",
@@ -88,7 +88,7 @@ def _title(mode: ModeShape, grating: GratingResult) -> str:
     return f"{place} edge, {words} grating{role}\n{mode.frequency.real / 1e6:.3f} MHz"
 
 
-def _draw_displacement(axes: Axes, mode: ModeShape) -> object:
+def _draw_displacement(axes: Axes, mode: ModeShape) -> TriMesh:
     """Solids deformed and coloured by |Re u|, a deformed grid, and the electrodes outlined."""
     wide = mode.repeated(PERIODS)
     size = EXAGGERATION * mode.period
@@ -111,7 +111,7 @@ def _draw_displacement(axes: Axes, mode: ModeShape) -> object:
     return colours
 
 
-def _draw_potential(axes: Axes, mode: ModeShape) -> object:
+def _draw_potential(axes: Axes, mode: ModeShape) -> TriContourSet:
     """Re phi as filled contours; lines solid where positive, dashed where negative."""
     wide = mode.repeated(PERIODS)
     field = Triangulation(1e6 * wide.x, 1e6 * wide.z, wide.triangles)

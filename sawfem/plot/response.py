@@ -29,9 +29,7 @@ def draw_response(device: DeviceResult) -> Figure:
         _draw_two_port(panels, device)
     for axes in panels.flat:
         style.frequency_axis(axes)
-    ends = ", ".join(
-        f"port {port.name}: {_ohms(port.impedance)} Ω" for port in device.ports
-    )
+    ends = ", ".join(f"port {port.name}: {_ohms(port.impedance)} Ω" for port in device.ports)
     figure.suptitle(f"{device.kind}; ended by {ends}", fontsize=11)
     if device.response.ports == 1:
         handles, labels = panels[0, 0].get_legend_handles_labels()
@@ -40,7 +38,8 @@ def draw_response(device: DeviceResult) -> Figure:
 
 
 def _ohms(z: complex) -> str:
-    return f"{z.real:g}" if z.imag == 0.0 else f"{z.real:g} {'-' if z.imag < 0 else '+'} {abs(z.imag):g}j"
+    sign = "-" if z.imag < 0.0 else "+"
+    return f"{z.real:g}" if z.imag == 0.0 else f"{z.real:g} {sign} {abs(z.imag):g}j"
 
 
 def decibel(values: NDArray[np.complex128]) -> Array:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -81,7 +81,7 @@ def house_style() -> Iterator[None]:
     """Inside, figures look alike whatever the user's own settings are."""
     with mpl.rc_context():
         mpl.rcdefaults()
-        mpl.rcParams.update(_SETTINGS)
+        mpl.rcParams.update(cast(Any, _SETTINGS))
         yield
 
 
@@ -93,9 +93,10 @@ def new_figure(width: float, height: float) -> Figure:
 def save_figure(figure: Figure, folder: Path, name: str) -> tuple[Path, Path]:
     """Write NAME.png and NAME.svg without date, so that a run repeated gives the same bits."""
     png, svg = folder / f"{name}.png", folder / f"{name}.svg"
-    FigureCanvasAgg(figure).print_png(png, metadata={"Software": "sawfem"})
+    FigureCanvasAgg(figure).print_figure(png, metadata={"Software": "sawfem"}, dpi=RESOLUTION)
     figure.set_layout_engine("none")  # the layout is found: keep it, and save the time
-    FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None, "Creator": "sawfem"})
+    metadata = {"Date": None, "Creator": "sawfem"}
+    FigureCanvasSVG(figure).print_figure(svg, metadata=metadata, dpi=RESOLUTION)
     return png, svg
 
 

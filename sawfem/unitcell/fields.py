@@ -104,8 +104,7 @@ def edge_names(band: StopBand) -> dict[str, Edge]:
     found: dict[str, Edge] = {}
     for kind, edges in (("short", band.shorted), ("open", band.open)):
         found |= {
-            f"{kind} {place}": edge
-            for place, edge in zip(("lower", "upper"), edges, strict=False)
+            f"{kind} {place}": edge for place, edge in zip(("lower", "upper"), edges, strict=False)
         }
     return found
 

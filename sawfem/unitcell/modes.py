@@ -126,7 +126,8 @@ def polish(
         z = z - change
         if abs(z - guess) > 0.1 * abs(guess) or z.real <= 0.0:
             return None
-        if abs(change) < 1e-13 * abs(z):
+        # The iteration converges quadratically: the next step would be below rounding.
+        if abs(change) < 1e-9 * abs(z):
             break
     a = matrices(np.array([z]))[0]
     residual = float(np.linalg.norm(a @ x) / np.linalg.norm(a, 2))

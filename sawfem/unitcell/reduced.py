@@ -74,13 +74,24 @@ class ReducedSystem:
         """A(w, gamma) projected, at many frequencies in hertz: (m, r + e, r + e)."""
         f = np.asarray(frequencies, dtype=complex)
         omega = self.system.scaled_frequency(1.0) * f
-        blocks = self.system.floor_blocks(f)
-        size = self.order + self.electrodes
-        flat = self.bottom.reshape(-1, size)
-        waves = np.matmul(blocks, self.bottom).reshape(f.size, -1, size)
         air = self.top.conj().T @ (self.system.air_weights()[:, None] * self.top)
         inertia = np.multiply.outer(omega**2, self.mass)
-        return np.asarray(self.stiffness - inertia + flat.conj().T @ waves - air)
+        return np.asarray(self.stiffness - inertia + self._floor(f) - air)
+
+    def _floor(self, frequencies: Complex) -> Complex:
+        """sum_n P_n^H Y(w, k_n) P_n, projected; (m, r + e, r + e)."""
+        size = self.order + self.electrodes
+        # Real vectors see the harmonics k and -k as conjugates, and Y(-k) = Y(k)^T: the sum over
+        # backward harmonics is the transpose of the one over forward harmonics.
+        k = self.system.wavenumbers
+        paired = self._is_real and bool(np.all(np.abs(k) > 1e-12))
+        kept = k > 0.0 if paired else slice(None)
+        traces = self.bottom[kept]
+        blocks = self.system.floor_blocks(frequencies, kept)
+        flat = traces.reshape(-1, size)
+        waves = np.matmul(blocks, traces).reshape(frequencies.size, -1, size)
+        forward = flat.conj().T @ waves
+        return np.asarray(forward + forward.swapaxes(-1, -2) if paired else forward)
 
     def admittance(self, frequency: complex) -> Complex:
         """Admittance matrix of the electrodes, S/m, (e, e)."""

@@ -13,7 +13,7 @@ the first harmonic is the most alike.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -22,7 +22,14 @@ from numpy.typing import NDArray
 from sawfem.errors import ConvergenceError
 from sawfem.planewave.branch_points import branch_velocities
 from sawfem.unitcell.discretisation import Discretisation
-from sawfem.unitcell.modes import Ellipse, Mode, find_modes, value_and_slope, winding_number
+from sawfem.unitcell.modes import (
+    Ellipse,
+    Mode,
+    find_modes,
+    polish,
+    value_and_slope,
+    winding_number,
+)
 from sawfem.unitcell.reduced import ReducedSystem, reduce
 from sawfem.unitcell.system import BlochSystem, floor_admittance
 
@@ -30,8 +37,10 @@ Complex = NDArray[np.complex128]
 
 #: Two displacement patterns belong to one wave when their normalised product exceeds this.
 ALIKE = 0.8
-#: Edges closer than this, relative, are one edge.
-COINCIDENT = 1e-8
+#: Relative change of an edge from mesh to mesh beyond which it is not taken for the same.
+MOVED = 1e-3
+#: Likeness of the displacement that the same edge keeps on another mesh.
+STILL_ALIKE = 0.98
 #: A contour keeps this relative distance from the velocity of a bulk wave along the surface.
 CLEARANCE = 1e-5
 #: Coupling below which a mode counts as invisible to the electrodes.
@@ -138,6 +147,59 @@ def find_stop_band(
     return band
 
 
+def refine_stop_band(discretisation: Discretisation, band: StopBand) -> StopBand:
+    """The same edges on another mesh of the same cell, from a band that is already known.
+
+    One linear eigenproblem at the frequency of the band, A x = -(f - f0) A' x, starts every edge;
+    the nonlinear iteration finishes it. An edge counts as found again if it has moved by less
+    than MOVED and its displacement is alike; otherwise the whole search is done anew.
+    """
+    system = BlochSystem(discretisation, np.pi, floor_admittance(discretisation))
+    model = reduce(system, band.resonance.frequency.real)
+    shorted = _found_again(model, band.shorted)
+    open_ = _found_again(model, band.open)
+    if shorted is None or open_ is None:
+        low, high = band.searched
+        return find_stop_band(discretisation, high / 1.04, low / 0.8)
+    return replace(band, shorted=_sorted(shorted), open=_sorted(open_), model=model)
+
+
+def _found_again(model: ReducedSystem, edges: Sequence[Edge]) -> list[Edge] | None:
+    """Edges of one kind in another model, or None if one of them is not there."""
+    if not edges:
+        return []
+    shorted = edges[0].shorted
+    kept = model.order if shorted else model.order + model.electrodes
+
+    def matrices(frequencies: Complex) -> Complex:
+        return model.matrices(frequencies)[:, :kept, :kept]
+
+    # Beside the band, since at an edge A is singular.
+    start = 1.0001 * complex(np.mean([edge.frequency for edge in edges]))
+    a, slope = value_and_slope(matrices, start)
+    inverse, vectors = np.linalg.eig(-np.linalg.solve(a, slope))
+    nearest = np.argsort(-np.abs(inverse))[: len(edges) + 4]
+    found: list[Edge] = []
+    for index in nearest:
+        mode = polish(matrices, start + 1.0 / complex(inverse[index]), vectors[:, index])
+        if mode is not None:
+            found.append(_edge(model, mode, shorted))
+    again: list[Edge] = []
+    for edge in edges:
+        same = [
+            new
+            for new in found
+            if abs(new.frequency - edge.frequency) < MOVED * abs(edge.frequency)
+            and _alike(new, edge) > STILL_ALIKE
+        ]
+        if not same:
+            return None
+        closest = min(same, key=lambda new: abs(new.frequency - edge.frequency))
+        found = [new for new in found if new is not closest]
+        again.append(closest)
+    return again
+
+
 def _search(model: ReducedSystem, low: float, high: float) -> StopBand | None:
     """All edges between two velocities, grouped to the stop band of the strongest wave."""
     shorted, open_, bulk, counted = resonances(model, low, high)
@@ -217,9 +279,12 @@ def _modes(
     verdict = _verdict(model, winding_number(part), len(modes))
     if verdict is not False:
         return modes, verdict
+    # Too few points to follow the phase, or a root that the quadrature missed: look closer.
     dense = model.matrices(ellipse.points(4 * CONTOUR_POINTS)[0])[:, :kept, :kept]
-    modes = find_modes(matrices, ellipse, dense, probes=24, credible=1.0)
-    return modes, _verdict(model, winding_number(dense), len(modes))
+    turns = winding_number(dense)
+    if _verdict(model, turns, len(modes)) is False:
+        modes = find_modes(matrices, ellipse, dense, probes=24, credible=1.0)
+    return modes, _verdict(model, turns, len(modes))
 
 
 def _verdict(model: ReducedSystem, turns: int | None, found: int) -> bool | None:

@@ -120,15 +120,21 @@ class BlochSystem:
         d = self.discretisation
         return d.fold(d.top.harmonics(self.wavenumbers), 3, self.phase)
 
-    def floor_blocks(self, frequencies: Complex | Array) -> Complex:
-        """Scaled p Y(w, k_n), shape (m, harmonics, 4, 4), in the order of ``wavenumbers``."""
+    def floor_blocks(
+        self, frequencies: Complex | Array, kept: NDArray[np.bool_] | slice = slice(None)
+    ) -> Complex:
+        """Scaled p Y(w, k_n), shape (m, harmonics, 4, 4), in the order of ``wavenumbers``.
+
+        ``kept`` chooses among the harmonics.
+        """
         period = self.discretisation.cell.period
+        k = self.wavenumbers[kept]
         # Y(w, -k) = Y(w, k)^T, so the pairs of gamma = pi cost one solution.
-        size = np.abs(self.wavenumbers)
+        size = np.abs(k)
         _, first, place = np.unique(np.round(size, 9), return_index=True, return_inverse=True)
         omega = 2.0 * np.pi * np.asarray(frequencies)
         blocks = period * self.floor.scaled(omega[:, None], size[first] / period)[:, place]
-        backward = self.wavenumbers < 0.0
+        backward = k < 0.0
         blocks[:, backward] = blocks[:, backward].swapaxes(-1, -2)
         return np.asarray(blocks)
 

@@ -1,17 +1,10 @@
-"""What a run found: one container for constants, arrays, device and where they came from.
-
-Everything is in SI and kept as arrays and floats; :meth:`Result.to_dict` is the JSON object that
-other programs read. Names and units are those of the table of quantities.
-"""
+"""The container: gratings, device, checks and their origin; and their JSON object."""
 
 from __future__ import annotations
 
 import dataclasses
-import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from importlib import metadata
 from typing import Any
 
 import numpy as np
@@ -19,30 +12,12 @@ from numpy.typing import NDArray
 
 from sawfem.device.response import Response
 from sawfem.errors import InputError
-from sawfem.extract.constants import ComConstants, GratingConstants
-from sawfem.extract.edges import sampled_admittance
-from sawfem.extract.grating import GratingSolution
+from sawfem.extract.constants import GratingConstants
 from sawfem.planewave import Wave
 from sawfem.quantities import json_key, json_safe, table, to_json
-from sawfem.unitcell.fields import ModeShape, edge_names, mode_shape
-from sawfem.unitcell.stopband import StopBand
-
-__all__ = [
-    "DeviceResult",
-    "GratingResult",
-    "ModeShape",
-    "Port",
-    "Result",
-    "collect_checks",
-    "constants_dict",
-    "current_versions",
-    "device_result",
-    "grating_result",
-    "material_entry",
-    "two_mode_admittance",
-    "utc_now",
-    "wave_dict",
-]
+from sawfem.result.provenance import current_versions, utc_now
+from sawfem.result.waves import wave_dict
+from sawfem.unitcell.fields import ModeShape
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -54,31 +29,6 @@ FORMAT = "sawfem.run/1"
 CONSTANTS: tuple[str, ...] = tuple(
     entry.name for entry in dataclasses.fields(GratingConstants) if entry.name in table()
 )
-
-#: Numbers of a plane wave, in the order in which they are listed.
-WAVE_QUANTITIES: tuple[str, ...] = (
-    "kind",
-    "velocity_free",
-    "velocity_metallised",
-    "coupling_k2",
-    "power_flow_angle",
-    "attenuation_free",
-    "attenuation_metallised",
-    "frequency",
-)
-
-_WAVE_REASONS = {
-    "velocity_free": "the free surface carries no such wave",
-    "velocity_metallised": "the metallised surface carries no such wave",
-    "coupling_k2": "needs the wave on the free and on the metallised surface",
-    "power_flow_angle": "not computed for leaky waves and for waves buried below the surface",
-    "attenuation_free": "the free surface carries no such wave",
-    "attenuation_metallised": "the metallised surface carries no such wave",
-    "frequency": "a half-space knows no scale: its waves are the same at every frequency",
-}
-
-#: Share of the stop band's width that the harmonic admittance is sampled beyond its edges.
-MARGIN = 0.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,8 +153,8 @@ class Result:
     checks: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
-    versions: Mapping[str, str] = field(default_factory=lambda: current_versions())
-    created: str = field(default_factory=lambda: utc_now())
+    versions: Mapping[str, str] = field(default_factory=current_versions)
+    created: str = field(default_factory=utc_now)
     files: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
@@ -277,134 +227,3 @@ def constants_dict(constants: GratingConstants, name: str) -> dict[str, Any]:
 def _is_missing(value: Any) -> bool:
     """Whether a constant, or a part of a pair, is None."""
     return value is None or (isinstance(value, tuple) and None in value)
-
-
-def wave_dict(wave: Wave) -> dict[str, Any]:
-    """JSON object of a plane wave; what it does not have is null, with "reasons"."""
-    values = {name: getattr(wave, name) for name in WAVE_QUANTITIES}
-    reasons = {json_key(name): _WAVE_REASONS[name] for name, v in values.items() if v is None}
-    return to_json(values) | {"reasons": reasons}
-
-
-def grating_result(
-    name: str, solution: GratingSolution, *, samples: int = 241, shapes: bool = True
-) -> GratingResult:
-    """The result of a solved grating: admittance over its stop band and shapes of its edges.
-
-    Parameters
-    ----------
-    name : of the grating. solution : what :func:`sawfem.extract.solve_grating` returns.
-    samples : frequencies of the harmonic admittance, besides those beside each edge.
-    shapes : False leaves the mode shapes out.
-    """
-    band = solution.band
-    frequency = _sampled_frequencies(band, samples)
-    fitted = solution.picture is not None
-    return GratingResult(
-        name=name,
-        constants=solution.constants,
-        waves=tuple(solution.waves),
-        frequency=frequency,
-        harmonic_admittance=sampled_admittance(band.model, frequency),
-        two_mode_admittance=(
-            two_mode_admittance(solution.constants.com(), frequency) if fitted else None
-        ),
-        modes=tuple(mode_shape(band, edge) for edge in edge_names(band).values() if shapes),
-    )
-
-
-def two_mode_admittance(constants: ComConstants, frequency: Array) -> Complex:
-    """Y(f, pi) in S/m of the coupling-of-modes equations, (m,) at ``frequency`` (m,) in Hz.
-
-    With dR/dx = dS/dx = 0 they give, between the bus-bars and per electrode,
-
-        Y = j w C p - 4j p [d |a|^2 + Re(k a*^2)] / (d^2 - |k|^2),    d = w/v - pi/p - j alpha,
-
-    (sawfem/extract/edges.py) and potentials +-1 are a bus-bar voltage of two, a quarter of Y(f, pi).
-    """
-    f = np.asarray(frequency, dtype=float)
-    p, v = constants.pitch, constants.velocity
-    k = constants.reflection / p
-    a = constants.transduction / p * np.sqrt(f / constants.centre_frequency)
-    d = 2.0 * np.pi * f / v - np.pi / p - 1j * constants.attenuation
-    waves = 4j * p * (d * np.abs(a) ** 2 + (k * np.conj(a) ** 2).real) / (d**2 - abs(k) ** 2)
-    return np.asarray(4.0 * (2j * np.pi * f * constants.capacitance - waves))
-
-
-def _sampled_frequencies(band: StopBand, samples: int) -> Array:
-    """Frequencies over the stop band and beyond it, closer together beside every edge."""
-    edges = np.array([edge.frequency.real for edge in (*band.shorted, *band.open)])
-    width = max(float(np.ptp(edges)), 1e-4 * float(edges.mean()))
-    low, high = float(edges.min()) - MARGIN * width, float(edges.max()) + MARGIN * width
-    near = [onset for onset in band.onsets if high < onset < high + 2.0 * width]
-    if near:  # a bulk wave that starts close by is worth seeing
-        high = near[0] + 0.3 * width
-    beside = width * np.geomspace(1e-4, 0.03, 16)
-    every = np.concatenate(
-        [np.linspace(low, high, samples), *[edge + beside for edge in edges]]
-        + [edge - beside for edge in edges]
-    )
-    every = np.unique(every)
-    apart = np.min(np.abs(every[:, None] - edges), axis=1) > 0.5e-4 * width
-    return np.asarray(every[apart])
-
-
-def device_result(
-    kind: str,
-    response: Response,
-    description: Mapping[str, Any] | None = None,
-    names: Sequence[str] | None = None,
-) -> DeviceResult:
-    """The result of a device from its response.
-
-    Ports are called "1", "2", ... unless ``names`` says otherwise; their impedances are the
-    references of the response (at its first frequency).
-    """
-    chosen = names or [str(number + 1) for number in range(response.ports)]
-    ports = [
-        Port(name, complex(z)) for name, z in zip(chosen, response.reference[0], strict=False)
-    ]
-    return DeviceResult(kind, response, tuple(ports), json_safe(description or {}))
-
-
-def collect_checks(
-    solutions: Mapping[str, GratingSolution], response: Response | None = None
-) -> dict[str, dict[str, Any]]:
-    """All checks of a run: "GRATING.check" and "device.check" -> value, limit, ok."""
-    found: dict[str, dict[str, Any]] = {}
-    for name, solution in solutions.items():
-        for check, (value, limit) in solution.checks.items():
-            ok = bool(value <= limit)
-            found[f"{name}.{check}"] = {"value": float(value), "limit": float(limit), "ok": ok}
-    for check, item in (response.checks if response else {}).items():
-        found[f"device.{check}"] = {
-            "value": float(item.value),
-            "limit": float(item.limit),
-            "ok": bool(item.ok),
-        }
-    return found
-
-
-def material_entry(toml: str, source: str, provenance: str) -> dict[str, str]:
-    """How a result keeps a material set: its text, the text's SHA-256, publication and mark."""
-    digest = hashlib.sha256(toml.encode("utf-8")).hexdigest()
-    return {"toml": toml, "sha256": digest, "source": source, "provenance": provenance}
-
-
-def utc_now() -> str:
-    """The time, UTC, ISO 8601, to the second."""
-    return datetime.now(UTC).replace(microsecond=0).isoformat()
-
-
-def current_versions() -> dict[str, str]:
-    """Versions of sawfem and of the libraries that its numbers depend on."""
-    from sawfem import __version__
-
-    libraries = ("numpy", "scipy", "scikit-fem", "h5py", "scikit-rf", "matplotlib")
-    found = {"sawfem": __version__}
-    for library in libraries:
-        try:
-            found[library] = metadata.version(library)
-        except metadata.PackageNotFoundError:
-            found[library] = "not known"
-    return found

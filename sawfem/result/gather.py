@@ -1,0 +1,121 @@
+"""From what was computed to what is kept: gratings, devices and checks of a result."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sawfem.device.response import Response
+from sawfem.extract.constants import ComConstants
+from sawfem.extract.edges import sampled_admittance
+from sawfem.extract.grating import GratingSolution
+from sawfem.quantities import json_safe
+from sawfem.result.container import DeviceResult, GratingResult, Port
+from sawfem.unitcell.fields import edge_names, mode_shape
+from sawfem.unitcell.stopband import StopBand
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+#: Share of the stop band's width that the harmonic admittance is sampled beyond its edges.
+MARGIN = 0.75
+
+
+def grating_result(
+    name: str, solution: GratingSolution, *, samples: int = 241, shapes: bool = True
+) -> GratingResult:
+    """The result of a solved grating: admittance over its stop band and shapes of its edges.
+
+    Parameters
+    ----------
+    name : of the grating. solution : what :func:`sawfem.extract.solve_grating` returns.
+    samples : frequencies of the harmonic admittance, besides those beside each edge.
+    shapes : False leaves the mode shapes out.
+    """
+    band = solution.band
+    frequency = _sampled_frequencies(band, samples)
+    fitted = solution.picture is not None
+    return GratingResult(
+        name=name,
+        constants=solution.constants,
+        waves=tuple(solution.waves),
+        frequency=frequency,
+        harmonic_admittance=sampled_admittance(band.model, frequency),
+        two_mode_admittance=(
+            two_mode_admittance(solution.constants.com(), frequency) if fitted else None
+        ),
+        modes=tuple(mode_shape(band, edge) for edge in edge_names(band).values() if shapes),
+    )
+
+
+def two_mode_admittance(constants: ComConstants, frequency: Array) -> Complex:
+    """Y(f, pi) in S/m of the coupling-of-modes equations, (m,) at ``frequency`` (m,) in Hz.
+
+    With dR/dx = dS/dx = 0 they give, between the bus-bars and per electrode,
+
+        Y = j w C p - 4j p [d |a|^2 + Re(k a*^2)] / (d^2 - |k|^2),    d = w/v - pi/p - j alpha,
+
+    (sawfem/extract/edges.py); potentials +-1 are a bus-bar voltage of two, a quarter of Y(f, pi).
+    """
+    f = np.asarray(frequency, dtype=float)
+    p, v = constants.pitch, constants.velocity
+    k = constants.reflection / p
+    a = constants.transduction / p * np.sqrt(f / constants.centre_frequency)
+    d = 2.0 * np.pi * f / v - np.pi / p - 1j * constants.attenuation
+    waves = 4j * p * (d * np.abs(a) ** 2 + (k * np.conj(a) ** 2).real) / (d**2 - abs(k) ** 2)
+    return np.asarray(4.0 * (2j * np.pi * f * constants.capacitance - waves))
+
+
+def _sampled_frequencies(band: StopBand, samples: int) -> Array:
+    """Frequencies over the stop band and beyond it, closer together beside every edge."""
+    edges = np.array([edge.frequency.real for edge in (*band.shorted, *band.open)])
+    width = max(float(np.ptp(edges)), 1e-4 * float(edges.mean()))
+    low, high = float(edges.min()) - MARGIN * width, float(edges.max()) + MARGIN * width
+    near = [onset for onset in band.onsets if high < onset < high + 2.0 * width]
+    if near:  # a bulk wave that starts close by is worth seeing
+        high = near[0] + 0.3 * width
+    beside = width * np.geomspace(1e-4, 0.03, 16)
+    every = np.concatenate(
+        [np.linspace(low, high, samples), *[edge + beside for edge in edges]]
+        + [edge - beside for edge in edges]
+    )
+    every = np.unique(every)
+    apart = np.min(np.abs(every[:, None] - edges), axis=1) > 0.5e-4 * width
+    return np.asarray(every[apart])
+
+
+def device_result(
+    kind: str,
+    response: Response,
+    description: Mapping[str, Any] | None = None,
+    names: Sequence[str] | None = None,
+) -> DeviceResult:
+    """The result of a device from its response.
+
+    Ports are called "1", "2", ... unless ``names`` says otherwise; their impedances are the
+    references of the response (at its first frequency).
+    """
+    chosen = names or [str(number + 1) for number in range(response.ports)]
+    ports = [Port(name, complex(z)) for name, z in zip(chosen, response.reference[0], strict=False)]
+    return DeviceResult(kind, response, tuple(ports), json_safe(description or {}))
+
+
+def collect_checks(
+    solutions: Mapping[str, GratingSolution], response: Response | None = None
+) -> dict[str, dict[str, Any]]:
+    """All checks of a run: "GRATING.check" and "device.check" -> value, limit, ok."""
+    found: dict[str, dict[str, Any]] = {}
+    for name, solution in solutions.items():
+        for check, (value, limit) in solution.checks.items():
+            ok = bool(value <= limit)
+            found[f"{name}.{check}"] = {"value": float(value), "limit": float(limit), "ok": ok}
+    for check, item in (response.checks if response else {}).items():
+        found[f"device.{check}"] = {
+            "value": float(item.value),
+            "limit": float(item.limit),
+            "ok": bool(item.ok),
+        }
+    return found

@@ -1,0 +1,93 @@
+"""Every shipped case runs, passes its checks, and gives the values that it says to expect."""
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sawfem.case import Case
+from sawfem.datafiles import shipped_file, shipped_names
+from sawfem.pipeline import run
+from sawfem.result import Result
+
+CASES = shipped_names("cases")
+#: The one that is run to the accuracy that it asks for; the others to 1e-4, in half the time.
+MAIN = "buoy-resonator"
+
+EXPECT = re.compile(r"# expect: (?P<place>\S+) = (?P<value>\S+) within (?P<bar>\S+)")
+STEP = re.compile(r"\.?([a-z_A-Z0-9]+)|\[(\d+)\]")
+
+
+def at(tree: Any, place: str) -> Any:
+    for match in STEP.finditer(place):
+        tree = tree[match[1]] if match[1] is not None else tree[int(match[2])]
+    return tree
+
+
+def zeros_of_the_transducers(result: Result) -> None:
+    """Uniform transducers of N pairs: zeros at f0 (1 +- 1/N) (Tancrell & Holland 1971).
+
+    The velocity of the double electrodes gives f0; internal reflections would move the zeros.
+    """
+    assert result.device is not None
+    cell = result.device.description["double_electrode"]
+    centre = cell["velocity_m_per_s"] / (2.0 * cell["pitch_m"])
+    frequency = result.device.response.frequency
+    loss = result.device.response.insertion_loss
+    inner = np.flatnonzero((loss[1:-1] > loss[:-2]) & (loss[1:-1] > loss[2:])) + 1
+    zeros = frequency[inner]
+    step = frequency[1] - frequency[0]
+    for pairs in (100, 80):
+        for sign in (-1.0, 1.0):
+            nearest = zeros[np.argmin(np.abs(zeros - centre * (1.0 + sign / pairs)))]
+            assert nearest == pytest.approx(centre * (1.0 + sign / pairs), abs=2.0 * step)
+
+
+def one_common_edge(result: Result) -> None:
+    """A cell with a mirror has one standing wave without charge, common to both pairs."""
+    constants = result.constants
+    assert constants.stopband_short[1] == pytest.approx(constants.stopband_open[1], rel=1e-9)
+    assert abs(constants.reflection_per_electrode.imag) < 1e-9
+
+
+def no_common_edge(result: Result) -> None:
+    """Without a mirror all four edges differ and the reflection is complex."""
+    constants = result.constants
+    edges = sorted([*constants.stopband_short, *constants.stopband_open])
+    assert min(np.diff(edges)) > 1e-4 * edges[0]
+    assert abs(constants.reflection_per_electrode.imag) > 1e-3
+
+
+MORE: dict[str, Callable[[Result], None]] = {
+    "buoy-transversal": zeros_of_the_transducers,
+    "buoy-quartz-grating": one_common_edge,
+    "buoy-langasite": no_common_edge,
+}
+
+
+def test_at_least_four_cases_are_shipped() -> None:
+    assert len(CASES) >= 4
+    assert set(MORE) <= set(CASES)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", CASES)
+def test_case(name: str) -> None:
+    case = Case.load(shipped_file("cases", name))
+    result = run(case if name == MAIN else case.edit({"results.accuracy": 1e-4}))
+
+    expected = list(EXPECT.finditer(case.text))
+    assert len(expected) == case.text.count("# expect:")
+    assert len(expected) >= 7
+    tree = result.to_dict()
+    for match in expected:
+        value, bar = float(match["value"]), float(match["bar"])
+        assert 0.0 < bar <= 0.1 * abs(value), match["place"]
+        assert at(tree, match["place"]) == pytest.approx(value, rel=0.0, abs=bar), match["place"]
+
+    assert len(result.checks) >= 5
+    assert [key for key, check in result.checks.items() if not check["ok"]] == []
+    if name in MORE:
+        MORE[name](result)
