@@ -222,8 +222,9 @@ def _snapshots(
 
 def _orthonormal(vectors: Complex | Array) -> Complex | Array:
     """Orthonormal basis of the columns; directions lost in rounding are dropped."""
-    scaled = vectors / np.linalg.norm(vectors, axis=0)
-    q, r = np.linalg.qr(scaled)
+    length = np.linalg.norm(vectors, axis=0)
+    alive = length > 0.0  # the sine of the harmonic k = 0 is none
+    q, r = np.linalg.qr(vectors[:, alive] / length[alive])
     kept = np.abs(np.diag(r)) > 1e-12
     return np.asarray(q[:, kept])
 
