@@ -5,6 +5,7 @@ forms            the weak form and its five scalar integrals
 discretisation   unknowns, Bloch condition, boundary traces: the cell as affine matrices
 system           A(w, gamma) with the exact floor and air; full solutions
 reduced          a small model over a band of frequencies at one phase
+certified        a small model over frequency and phase, with a bound on its error
 modes            all roots of A(f) x = 0 in an ellipse (contour integral)
 stopband         edges of the stop band, grouped by wave
 

@@ -48,6 +48,41 @@ def floor_admittance(discretisation: Discretisation) -> SurfaceAdmittance:
     return SurfaceAdmittance(substrate, below[::-1])  # type: ignore[arg-type]
 
 
+def floquet_harmonics(discretisation: Discretisation, phase: float) -> Array:
+    """k_n p = gamma + 2 pi n that the floor and the air must hold, sorted by magnitude.
+
+    What the floor reflects of harmonic n returns to the surface as exp(-2 |k_n| depth): beyond
+    |k| depth = 18 it is below rounding. Truncation by |k|, never by |n|, keeps the pairs
+    n, -n-1 of gamma = pi together.
+    """
+    largest = min(18.0 / discretisation.mesh.depth, 2.0 * np.pi * 24.0)
+    largest = max(largest, abs(phase) + 2.0 * np.pi * 3.0)
+    reach = int(np.ceil(largest / (2.0 * np.pi))) + 2
+    k = phase + 2.0 * np.pi * np.arange(-reach, reach + 1)
+    k = k[np.abs(k) <= largest * (1.0 + 1e-12)]
+    order = np.lexsort((k < 0.0, np.round(np.abs(k), 9)))
+    return np.asarray(k[order])
+
+
+def scaled_floor(
+    floor: SurfaceAdmittance, frequencies: Complex | Array, wavenumbers: Array, period: float
+) -> Complex:
+    """Scaled p Y(w, k_n): (m,) frequencies in hertz, (h,) k_n p -> (m, h, 4, 4)."""
+    # Y(w, -k) = Y(w, k)^T, so the pairs of gamma = pi cost one solution.
+    size = np.abs(wavenumbers)
+    _, first, place = np.unique(np.round(size, 9), return_index=True, return_inverse=True)
+    omega = 2.0 * np.pi * np.asarray(frequencies)
+    blocks = period * floor.scaled(omega[:, None], size[first] / period)[:, place]
+    backward = wavenumbers < 0.0
+    blocks[:, backward] = blocks[:, backward].swapaxes(-1, -2)
+    return np.asarray(blocks)
+
+
+def air_weights(wavenumbers: Array) -> Array:
+    """Scaled eps0 |k_n| of the half-space of air, (h,)."""
+    return SCALED_EPSILON_0 * np.abs(wavenumbers)
+
+
 @dataclass(frozen=True)
 class BlochSystem:
     """A discretised cell at one phase gamma.
@@ -81,7 +116,7 @@ class BlochSystem:
         put = object.__setattr__
         put(self, "stiffness", self.discretisation.stiffness.at(self.phase))
         put(self, "mass", self.discretisation.mass.at(self.phase))
-        put(self, "wavenumbers", self._harmonics())
+        put(self, "wavenumbers", floquet_harmonics(self.discretisation, self.phase))
         put(self, "bottom", self._bottom_traces())
         put(self, "top", self._top_traces())
 
@@ -99,18 +134,6 @@ class BlochSystem:
         """W = w p / VELOCITY of a frequency in hertz."""
         return 2.0 * np.pi * frequency * self.discretisation.cell.period / VELOCITY
 
-    def _harmonics(self) -> Array:
-        # What the floor reflects of harmonic n returns to the surface as exp(-2 |k_n| depth):
-        # beyond |k| depth = 18 it is below rounding. Truncation by |k|, never by |n|, keeps the
-        # pairs n, -n-1 of gamma = pi together.
-        largest = min(18.0 / self.discretisation.mesh.depth, 2.0 * np.pi * 24.0)
-        largest = max(largest, abs(self.phase) + 2.0 * np.pi * 3.0)
-        reach = int(np.ceil(largest / (2.0 * np.pi))) + 2
-        k = self.phase + 2.0 * np.pi * np.arange(-reach, reach + 1)
-        k = k[np.abs(k) <= largest * (1.0 + 1e-12)]
-        order = np.lexsort((k < 0.0, np.round(np.abs(k), 9)))
-        return np.asarray(k[order])
-
     def _bottom_traces(self) -> Complex:
         d = self.discretisation
         scalar = d.bottom.harmonics(self.wavenumbers)
@@ -127,20 +150,13 @@ class BlochSystem:
 
         ``kept`` chooses among the harmonics.
         """
-        period = self.discretisation.cell.period
-        k = self.wavenumbers[kept]
-        # Y(w, -k) = Y(w, k)^T, so the pairs of gamma = pi cost one solution.
-        size = np.abs(k)
-        _, first, place = np.unique(np.round(size, 9), return_index=True, return_inverse=True)
-        omega = 2.0 * np.pi * np.asarray(frequencies)
-        blocks = period * self.floor.scaled(omega[:, None], size[first] / period)[:, place]
-        backward = k < 0.0
-        blocks[:, backward] = blocks[:, backward].swapaxes(-1, -2)
-        return np.asarray(blocks)
+        return scaled_floor(
+            self.floor, frequencies, self.wavenumbers[kept], self.discretisation.cell.period
+        )
 
     def air_weights(self) -> Array:
         """Scaled eps0 |k_n|, shape (harmonics,)."""
-        return SCALED_EPSILON_0 * np.abs(self.wavenumbers)
+        return air_weights(self.wavenumbers)
 
     def matrix(self, frequency: complex) -> sp.csc_array:
         """A(w, gamma), sparse, with the dense blocks of the floor and of the air."""
