@@ -72,7 +72,7 @@ def run(
             *design.warnings,
             *remarks,
             *_failed(checks),
-            *_coarse(solutions, resolved),
+            *accuracy_warnings(solutions, resolved),
             *_left_aside(case),
         ),
         cautions=(_ESTIMATES, _RADIO) if device else (_ESTIMATES,),
@@ -133,7 +133,8 @@ def _failed(checks: dict[str, dict[str, object]]) -> list[str]:
     ]
 
 
-def _coarse(solutions: dict[str, GratingSolution], case: ResolvedCase) -> list[str]:
+def accuracy_warnings(solutions: dict[str, GratingSolution], case: ResolvedCase) -> list[str]:
+    """Gratings whose edges are not as good as the case asks for, as sentences."""
     found = []
     for name, solution in solutions.items():
         reached = edge_error(solution)

@@ -12,7 +12,7 @@ from sawfem.result import current_versions
 #: Seconds measured on one core of a two-core server of 2024: plane waves of a half-space, and
 #: what the first and every further layer adds to them; the unit cell on its meshes, by whether
 #: the accuracy asks for the finer ones; double electrodes; device; pictures.
-PLANE_WAVES, FIRST_LAYER, NEXT_LAYER = 0.6, 5.0, 4.0
+PLANE_WAVES, FIRST_LAYER, NEXT_LAYER = 0.8, 5.0, 4.0
 CELL_COARSE, CELL_FINE, PER_LAYER = 2.7, 4.8, 0.3
 DOUBLE, DEVICE, PICTURES = 2.0, 0.4, 2.3
 

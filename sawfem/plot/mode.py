@@ -49,12 +49,12 @@ def draw_modes(grating: GratingResult) -> Figure | None:
             axes.set_xlim(*_view(modes, 0))
             axes.set_ylim(*_view(modes, 1))
     bar = figure.colorbar(colours, ax=panels[0], shrink=0.85, pad=0.02)
-    bar.set_label("displacement |u|, motion along x2 included, over largest (1)")
+    bar.set_label("displacement |u| over largest (1)")
     bar = figure.colorbar(contours, ax=panels[1], shrink=0.85, pad=0.02, ticks=LEVELS[::5])
     bar.set_label("potential over largest (1)")
     figure.suptitle(
-        "Standing waves at the moment of largest displacement, two periods; "
-        f"largest |u| drawn as {EXAGGERATION:g} pitch",
+        "Standing waves at their largest displacement, two periods; colour: |u| with its part "
+        f"along x2; largest drawn as {EXAGGERATION:g} pitch",
         fontsize=10,
     )
     return figure

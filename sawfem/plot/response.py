@@ -86,7 +86,8 @@ def _draw_two_port(panels: NDArray[np.object_], device: DeviceResult) -> None:
     close.set_ylim(max(float(seen.min()), peak - 40.0) - 1.0, peak + 2.0)
     _mark(close, device, ("centre_frequency",))
     _mark_bandwidth(close, device, peak)
-    close.legend(loc="lower center")
+    if _known(device, "centre_frequency") is not None:
+        close.legend(loc="lower center")
 
     times = 1e9 * response.group_delay
     delay.plot(frequency, times, **style.FIRST.keywords())

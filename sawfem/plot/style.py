@@ -93,10 +93,13 @@ def new_figure(width: float, height: float) -> Figure:
 def save_figure(figure: Figure, folder: Path, name: str) -> tuple[Path, Path]:
     """Write NAME.png and NAME.svg without date, so that a run repeated gives the same bits."""
     png, svg = folder / f"{name}.png", folder / f"{name}.svg"
-    FigureCanvasAgg(figure).print_figure(png, metadata={"Software": "sawfem"}, dpi=RESOLUTION)
+    # print_figure would draw everything once more to find the layout that drawing finds anyway.
+    FigureCanvasAgg(figure).print_png(  # type: ignore[no-untyped-call]
+        png, metadata={"Software": "sawfem"}, pil_kwargs={"compress_level": 4}
+    )
     figure.set_layout_engine("none")  # the layout is found: keep it, and save the time
     metadata = {"Date": None, "Creator": "sawfem"}
-    FigureCanvasSVG(figure).print_figure(svg, metadata=metadata, dpi=RESOLUTION)
+    FigureCanvasSVG(figure).print_svg(svg, metadata=metadata)  # type: ignore[no-untyped-call]
     return png, svg
 
 

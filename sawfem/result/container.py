@@ -98,7 +98,7 @@ class DeviceResult:
             )
 
     def to_dict(self, touchstone: str | None = None) -> dict[str, Any]:
-        """JSON object of kind, ports and figures; ``touchstone`` is the file's name."""
+        """JSON object of kind, ports, description, figures; ``touchstone`` is the file's name."""
         figures = self.response.figures
         reasons = dict(self.response.reasons)
         for name, figure in figures.items():
@@ -117,6 +117,7 @@ class DeviceResult:
                 {"name": port.name, "impedance_ohm": json_safe(complex(port.impedance))}
                 for port in self.ports
             ],
+            "description": json_safe(self.description),
             "figures": to_json(values),
             **({"uncertainty": {"numerical": to_json(bars)}} if bars else {}),
             "reasons": {_key(name): text for name, text in reasons.items()},

@@ -8,6 +8,8 @@ reduced          a small model over a band of frequencies at one phase
 certified        a small model over frequency and phase, with a bound on its error
 modes            all roots of A(f) x = 0 in an ellipse (contour integral)
 stopband         edges of the stop band, grouped by wave
+fields           shape of a mode on a fine triangulation, for pictures and files
+below            its field below the meshed slab
 
 A(w, gamma) x = b is written once, in :mod:`sawfem.unitcell.system`.
 """

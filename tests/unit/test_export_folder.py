@@ -2,6 +2,8 @@
 
 import json
 import os
+import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -72,8 +74,6 @@ def test_whole_folder(whole_result, place, case, monkeypatch, tmp_path):
 
 
 def test_new_result_replaces_the_old_one_without_mixing(whole_result, place, case):
-    from dataclasses import replace
-
     save(whole_result, place, source=case)
     assert (place / "b-buoy-resonator.s1p").is_file()
     save(replace(whole_result, device=None, title="second"), place, source=case)
@@ -159,7 +159,7 @@ def test_other_case_of_the_same_name_is_refused(whole_result, place, case, tmp_p
     other.parent.mkdir()
     other.write_text("")
     before = tree(place)
-    with pytest.raises(OutputError, match="another case file.*--out") as caught:
+    with pytest.raises(OutputError, match=r"another case file.*--out") as caught:
         prepare_folder(place, source=other)
     assert "cases/b-buoy-resonator.toml" in str(caught.value)
     with pytest.raises(OutputError):
@@ -192,7 +192,7 @@ def test_folders_that_are_no_result_are_left_alone(whole_result, place, case):
     save(whole_result, place, source=case)
     (place / "pictures").mkdir()
     (place / "pictures" / "mine.ods").write_text("mine")
-    with pytest.raises(OutputError, match="pictures/mine.ods"):
+    with pytest.raises(OutputError, match=r"pictures/mine\.ods"):
         prepare_folder(place, source=case)
     (place / "pictures" / "mine.ods").unlink()
     (place / ".DS_Store").write_text("")
@@ -222,17 +222,15 @@ def test_places_that_cannot_be_written(whole_result, tmp_path):
 def test_folder_without_permission(whole_result, tmp_path):
     locked = tmp_path / "locked"
     locked.mkdir(mode=0o500)
-    with pytest.raises(OutputError, match="permission denied.*--out"):
+    with pytest.raises(OutputError, match=r"permission denied.*--out"):
         save(whole_result, locked / "buoy")
     assert list(locked.iterdir()) == []
 
 
 def test_read_only_file_system_is_told(tmp_path, monkeypatch):
-    import tempfile
-
     def refuse(*args, **keywords):
         raise OSError(30, "Read-only file system")
 
     monkeypatch.setattr(tempfile, "TemporaryDirectory", refuse)
-    with pytest.raises(OutputError, match="read-only file system.*--out"):
+    with pytest.raises(OutputError, match=r"read-only file system.*--out"):
         prepare_folder(tmp_path / "buoy")

@@ -211,7 +211,7 @@ DAMAGES = {
     "odd version": lambda file: file.attrs.__setitem__("format_version", "one"),
     "huge array": lambda file: (
         file.__delitem__("grating/main/frequency"),
-        file.create_dataset("grating/main/frequency", shape=(10**10,), chunks=(10**6,)),
+        file.create_dataset("grating/main/frequency", shape=(10**10,), dtype="f8", chunks=(10**6,)),
     ),
 }
 

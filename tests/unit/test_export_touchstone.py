@@ -1,9 +1,12 @@
 """Touchstone files: what scikit-rf reads back is what was written, to the bit."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import skrf
 
+from sawfem.device.network import admittance_to_scattering
 from sawfem.errors import OutputError
 from sawfem.export import write_touchstone
 from sawfem.result import device_result
@@ -28,10 +31,6 @@ def test_one_port_reads_back_identically(one_port, tmp_path):
 
 
 def test_other_real_reference_stands_in_the_option_line(one_port, tmp_path):
-    from dataclasses import replace
-
-    from sawfem.device.network import admittance_to_scattering
-
     z = np.full(one_port.reference.shape, 75.0 + 0j)
     other = replace(one_port, reference=z, s=admittance_to_scattering(one_port.y, z))
     path = write_touchstone(device_result("resonator", other), tmp_path / "x")
@@ -61,8 +60,6 @@ def test_port_order_of_a_two_port(two_port, tmp_path):
     # The format lists S11 S21 S12 S22; swapped, a filter would be turned round.
     lopsided = two_port.s.copy()
     lopsided[:, 1, 0] *= 0.5
-    from dataclasses import replace
-
     z = np.full(two_port.reference.shape, 50.0 + 0j)
     odd = replace(two_port, s=lopsided, reference=z)
     network = skrf.Network(str(write_touchstone(device_result("x", odd), tmp_path / "odd")))
@@ -72,5 +69,5 @@ def test_port_order_of_a_two_port(two_port, tmp_path):
 def test_stem_with_dots_and_place_that_cannot_be_written(one_port, tmp_path):
     device = device_result("resonator", one_port)
     assert write_touchstone(device, tmp_path / "v1.2").name == "v1.2.s1p"
-    with pytest.raises(OutputError, match="cannot|no such|expected a place"):
+    with pytest.raises(OutputError, match="expected a place"):
         write_touchstone(device, tmp_path / "missing" / "x")
