@@ -159,7 +159,7 @@ def _sampled(
 
 def sampled_admittance(model: ReducedSystem, frequency: Array) -> Complex:
     """Harmonic admittance Y(f, gamma) of a one-electrode cell at real frequencies, S/m."""
-    return np.array([complex(model.admittance(float(f))[0, 0]) for f in frequency])
+    return np.asarray(model.admittances(frequency)[:, 0, 0])
 
 
 def transduction_from_residues(band: StopBand) -> float:

@@ -13,6 +13,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from threadpoolctl import threadpool_limits
+
 from sawfem.design import UnitCell
 from sawfem.errors import ConvergenceError, GeometryError, InputError
 from sawfem.extract.constants import GratingConstants, effective_coupling
@@ -86,7 +88,13 @@ def solve_grating(
         raise InputError(
             key="results.accuracy", found=f"{accuracy!r}", expected="a number from 1e-9 to 1e-2"
         )
-    report = progress or (lambda stage, done, total: None)
+    # One BLAS thread: the matrices are small, and threads that wait for one another take minutes
+    # on a machine that is busy.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _solved(cell, accuracy, progress or (lambda stage, done, total: None))
+
+
+def _solved(cell: UnitCell, accuracy: float, report: Progress) -> GratingSolution:
     report("plane waves", 0, 1)
     waves = grating_waves(cell)
     wave = strongest(waves)
@@ -103,7 +111,7 @@ def solve_grating(
             fine = _with_uncertainty(coarse, fine)
             if edge_error(fine) <= accuracy or number == total - 1:
                 report("unit cell", total, total)
-                return fine
+                return replace(fine, checks=_checks(fine.band, fine.picture))
         coarse = fine
     raise AssertionError("MESHES holds at least two meshes")
 
@@ -161,7 +169,7 @@ def _on_mesh(
     complete = len(band.shorted) == 2 and len(band.open) == 2
     picture = two_modes(band) if complete else None
     constants = _constants(cell, wave, band, picture)
-    return GratingSolution(cell, constants, wave, waves, band, picture, _checks(band, picture))
+    return GratingSolution(cell, constants, wave, waves, band, picture, {})
 
 
 def _constants(

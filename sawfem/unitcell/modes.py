@@ -44,10 +44,12 @@ class Ellipse:
         """Points on the contour and dz/dt at them, t from 0 to 2 pi."""
         t = 2.0 * np.pi * (np.arange(count) + 0.5) / count
         a, b = self.half_width, self.half_width * self.ratio
-        return (
-            self.centre + a * np.cos(t) + 1j * b * np.sin(t),
-            -a * np.sin(t) + 1j * b * np.cos(t),
-        )
+        return self.at(t), -a * np.sin(t) + 1j * b * np.cos(t)
+
+    def at(self, t: NDArray[np.float64]) -> Complex:
+        """Points on the contour at the angles t."""
+        a, b = self.half_width, self.half_width * self.ratio
+        return np.asarray(self.centre + a * np.cos(t) + 1j * b * np.sin(t))
 
     def holds(self, z: complex, *, margin: float = 1.0) -> bool:
         """Whether z lies inside, or inside the ellipse widened by a factor."""
@@ -153,14 +155,29 @@ def _known(mode: Mode, found: list[Mode]) -> bool:
     return False
 
 
-def winding_number(samples: Complex) -> int | None:
+def winding_number(
+    matrices: MatrixFunction, ellipse: Ellipse, samples: Complex, *, halvings: int = 6
+) -> int | None:
     """Zeros minus poles of det A inside a contour, by the turns of its phase.
 
-    ``samples`` are A at points around the contour, (points, n, n). None if a step turns by more
-    than 2 radians: the points are too few to tell, or a root lies on the contour.
+    Where the phase turns by more than 1.5 radians from one point to the next, points are put in
+    between until it does not; None if that does not help, as when a root lies on the contour.
+
+    Parameters
+    ----------
+    samples : (points, n, n), A at ``ellipse.points(points)``.
     """
+    count = samples.shape[0]
+    t = 2.0 * np.pi * (np.arange(count) + 0.5) / count
     phases = np.linalg.slogdet(samples)[0]
-    steps = np.angle(np.roll(phases, -1) / phases)
-    if np.max(np.abs(steps)) >= 2.0:
-        return None
-    return int(np.rint(np.sum(steps) / (2.0 * np.pi)))
+    for _ in range(halvings):
+        steps = np.angle(np.roll(phases, -1) / phases)
+        wide = np.flatnonzero(np.abs(steps) > 1.5)
+        if wide.size == 0:
+            return int(np.rint(np.sum(steps) / (2.0 * np.pi)))
+        after = np.append(t[1:], t[0] + 2.0 * np.pi)
+        between = 0.5 * (t[wide] + after[wide])
+        t = np.insert(t, wide + 1, between)
+        more = np.linalg.slogdet(matrices(ellipse.at(between)))[0]
+        phases = np.insert(phases, wide + 1, more)
+    return None

@@ -15,8 +15,10 @@ quartz, the most demanding); ``frequency_error`` estimates what is left.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+import scipy.linalg
 import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.sparse.linalg import SuperLU
@@ -97,6 +99,13 @@ class ReducedSystem:
         """Admittance matrix of the electrodes, S/m, (e, e)."""
         return -2j * np.pi * frequency * CAPACITANCE * self._reaction(frequency)
 
+    def admittances(self, frequencies: Complex | Array) -> Complex:
+        """The same at many frequencies, (m, e, e)."""
+        f = np.asarray(frequencies, dtype=complex)
+        a, r = self.matrices(f), self.order
+        reaction = a[:, r:, r:] - a[:, r:, :r] @ np.linalg.solve(a[:, :r, :r], a[:, :r, r:])
+        return np.asarray(-2j * np.pi * CAPACITANCE * f[:, None, None] * reaction)
+
     def capacitance(self) -> Complex:
         """Static charge of the electrodes over their potentials, F/m, (e, e)."""
         return -CAPACITANCE * self._reaction(0.0)
@@ -110,7 +119,7 @@ class ReducedSystem:
         """Reduced unknowns (r or r + e) -> all unknowns of the full system."""
         r = self.order
         potentials = vector[r:] if vector.shape[0] > r else np.zeros(self.electrodes)
-        return np.concatenate([self.basis @ vector[:r], potentials]).astype(complex)
+        return np.concatenate([_times(self.basis, vector[:r]), potentials]).astype(complex)
 
     def frequency_error(self, frequency: complex, vector: Complex) -> float:
         """Estimate of the relative error of a mode's frequency that the small basis makes.
@@ -142,12 +151,15 @@ class ReducedSystem:
         """A(w, gamma) x of the full system, without ever forming its dense blocks."""
         s = self.system
         omega = s.scaled_frequency(frequency)
-        bottom = s.bottom.reshape(-1, s.size)
+        floor, roof = s.bottom_used, s.top_used
+        bottom, top = s.bottom.reshape(-1, s.size)[:, floor], s.top[:, roof]
         blocks = s.floor_blocks(np.array([frequency]))[0]
-        waves = np.matmul(blocks, (bottom @ x).reshape(-1, 4, 1)).ravel()
-        air = s.air_weights() * (s.top @ x)
-        inner = s.stiffness @ x - omega**2 * (s.mass @ x)
-        return np.asarray(inner + bottom.conj().T @ waves - s.top.conj().T @ air)
+        waves = np.matmul(blocks, (bottom @ x[floor]).reshape(-1, 4, 1)).ravel()
+        air = s.air_weights() * (top @ x[roof])
+        inner = np.asarray(_times(s.stiffness, x) - omega**2 * _times(s.mass, x))
+        inner[floor] += bottom.conj().T @ waves
+        inner[roof] -= top.conj().T @ air
+        return inner
 
     def power_balance(self, frequency: float) -> float:
         """Electrical power in less power radiated through the floor, relative to the apparent one.
@@ -180,6 +192,13 @@ def reduce(system: BlochSystem, centre: float, *, bottom_pairs: int = 0) -> Redu
     inputs = _inputs(system, pairs)
     vectors, factor = _snapshots(system, centre, inputs)
     return _project(system, centre, _orthonormal(vectors), factor)
+
+
+def _times(matrix: Any, vector: Complex) -> Complex:
+    """Matrix @ vector; a real matrix is not copied to complex numbers for it."""
+    if np.isrealobj(matrix) or matrix.dtype.kind == "f":
+        return np.asarray(matrix @ vector.real + 1j * (matrix @ vector.imag))
+    return np.asarray(matrix @ vector)
 
 
 def _inputs(system: BlochSystem, pairs: int) -> Complex | Array:
@@ -224,7 +243,8 @@ def _orthonormal(vectors: Complex | Array) -> Complex | Array:
     """Orthonormal basis of the columns; directions lost in rounding are dropped."""
     length = np.linalg.norm(vectors, axis=0)
     alive = length > 0.0  # the sine of the harmonic k = 0 is none
-    q, r = np.linalg.qr(vectors[:, alive] / length[alive])
+    scaled = vectors[:, alive] / length[alive]
+    q, r = scipy.linalg.qr(scaled, mode="economic", overwrite_a=True, check_finite=False)
     kept = np.abs(np.diag(r)) > 1e-12
     return np.asarray(q[:, kept])
 
@@ -232,19 +252,17 @@ def _orthonormal(vectors: Complex | Array) -> Complex | Array:
 def _project(
     system: BlochSystem, centre: float, basis: Complex | Array, factor: SuperLU
 ) -> ReducedSystem:
-    free, e = system.size - system.electrodes, system.electrodes
-    r = basis.shape[1]
+    e = system.electrodes
+    full = scipy.linalg.block_diag(basis, np.eye(e))
 
     def both_sides(matrix: sp.csr_array) -> Complex | Array:
-        small = np.zeros((r + e, r + e), dtype=np.result_type(matrix.dtype, basis.dtype))
-        small[:r, :r] = basis.conj().T @ (matrix[:free, :free] @ basis)
-        small[:r, r:] = basis.conj().T @ matrix[:free, free:].toarray()
-        small[r:, :r] = small[:r, r:].conj().T
-        small[r:, r:] = matrix[free:, free:].toarray()
-        return small
+        # The electrodes are the last unknowns: one product serves all four blocks.
+        return np.asarray(full.conj().T @ np.asarray(matrix @ full))
 
     def right_side(traces: Complex) -> Complex:
-        return np.concatenate([traces[..., :free] @ basis, traces[..., free:]], axis=-1)
+        # Traces see the unknowns on one side of the cell only.
+        used = np.flatnonzero(np.abs(traces).reshape(-1, traces.shape[-1]).max(axis=0) > 0.0)
+        return np.asarray(traces[..., used] @ full[used])
 
     return ReducedSystem(
         system=system,

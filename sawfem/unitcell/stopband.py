@@ -181,7 +181,11 @@ def _found_again(model: ReducedSystem, edges: Sequence[Edge]) -> list[Edge] | No
     nearest = np.argsort(-np.abs(inverse))[: len(edges) + 4]
     found: list[Edge] = []
     for index in nearest:
-        mode = polish(matrices, start + 1.0 / complex(inverse[index]), vectors[:, index])
+        guess = start + 1.0 / complex(inverse[index])
+        # The iteration is for what can be an edge; elsewhere it would be long and for nothing.
+        if min(abs(guess - edge.frequency) for edge in edges) > 0.01 * abs(guess):
+            continue
+        mode = polish(matrices, guess, vectors[:, index])
         if mode is not None:
             found.append(_edge(model, mode, shorted))
     again: list[Edge] = []
@@ -276,12 +280,12 @@ def _modes(
 
     part = samples[:, :kept, :kept]
     modes = find_modes(matrices, ellipse, part)
-    verdict = _verdict(model, winding_number(part), len(modes))
+    verdict = _verdict(model, winding_number(matrices, ellipse, part), len(modes))
     if verdict is not False:
         return modes, verdict
     # Too few points to follow the phase, or a root that the quadrature missed: look closer.
     dense = model.matrices(ellipse.points(4 * CONTOUR_POINTS)[0])[:, :kept, :kept]
-    turns = winding_number(dense)
+    turns = winding_number(matrices, ellipse, dense)
     if _verdict(model, turns, len(modes)) is False:
         modes = find_modes(matrices, ellipse, dense, probes=24, credible=1.0)
     return modes, _verdict(model, turns, len(modes))

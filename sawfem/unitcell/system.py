@@ -15,6 +15,7 @@ The charge of an electrode is minus the reaction of its potential unknown.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
@@ -153,6 +154,16 @@ class BlochSystem:
         return scaled_floor(
             self.floor, frequencies, self.wavenumbers[kept], self.discretisation.cell.period
         )
+
+    @cached_property
+    def bottom_used(self) -> NDArray[np.int64]:
+        """Unknowns that the floor sees."""
+        return np.flatnonzero(np.abs(self.bottom).max(axis=(0, 1)) > 0.0)
+
+    @cached_property
+    def top_used(self) -> NDArray[np.int64]:
+        """Unknowns that the upper side of the air sees."""
+        return np.flatnonzero(np.abs(self.top).max(axis=0) > 0.0)
 
     def air_weights(self) -> Array:
         """Scaled eps0 |k_n|, shape (harmonics,)."""

@@ -142,7 +142,7 @@ class TextbookCell:
         if region == SUBSTRATE:
             e = medium.piezoelectric  # e_ikl: field i, strain kl
             g[:, :3, 3, :] = np.einsum("lij->ijl", e) * VOLT_PER_METRE
-            g[:, 3, :3, :] = np.einsum("ikl->ikl", e) * VOLT_PER_METRE
+            g[:, 3, :3, :] = e * VOLT_PER_METRE
             g[:, 3, 3, :] = -medium.permittivity * VOLT_PER_METRE**2
         return g[::2, :, :, ::2] / PASCAL, density / PASCAL
 
