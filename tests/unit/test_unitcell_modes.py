@@ -66,8 +66,8 @@ def test_winding_follows_the_phase_with_points_of_its_own():
     """A root beside the contour turns the phase fast: points are put in until it can be told."""
     ellipse = Ellipse(100.0, 10.0)
     matrices = linear([100.0 + 2.7j, 95.0, 99.0, 101.0, 103.0])
-    assert turns(matrices, ellipse, 16) == 5
-    assert turns(matrices, ellipse, 16, halvings=1) is None
+    assert turns(matrices, ellipse, 32) == 5
+    assert turns(matrices, ellipse, 32, halvings=1) is None
 
 
 def test_winding_is_not_guessed_where_a_root_lies_on_the_contour():
