@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from sawfem.design import Electrode, Stack, UnitCell
     from sawfem.device import Device, device_response
     from sawfem.errors import SawfemError
+    from sawfem.export import open_result
     from sawfem.extract import double_electrode_constants, grating_constants
     from sawfem.material import load_material
     from sawfem.pipeline import check, run
@@ -38,6 +39,7 @@ __all__ = [
     "double_electrode_constants",
     "grating_constants",
     "load_material",
+    "open_result",
     "plane_waves",
     "run",
 ]
@@ -57,6 +59,7 @@ _ROOMS = {
     "double_electrode_constants": "sawfem.extract",
     "grating_constants": "sawfem.extract",
     "load_material": "sawfem.material",
+    "open_result": "sawfem.export",
     "plane_waves": "sawfem.planewave",
     "run": "sawfem.pipeline",
 }

@@ -94,7 +94,6 @@ def _device_schema() -> dict[str, Any]:
                 "items": _object({"name": _TEXT, "impedance_ohm": _PAIR}),
             },
             "description": {"type": "object"},
-            "description": {"type": "object", "description": "what it was built of, SI"},
             "figures": {"type": "object", "properties": figures, "additionalProperties": False},
             "uncertainty": {"type": "object"},
             "reasons": _REASONS,

@@ -6,6 +6,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from threadpoolctl import threadpool_limits
+
 from sawfem.case import Case, ResolvedCase, ResolvedResonatorDevice, ResolvedTransversalDevice
 from sawfem.errors import CaseError, SawfemError
 from sawfem.extract import GratingSolution, solve_grating
@@ -46,13 +48,19 @@ def run(
     OutputError : ``folder`` cannot be written; raised before anything is computed.
     ConvergenceError : no stop band, or a device whose grating lacks a constant.
     """
+    place = None if folder is None else Path(folder)
+    # One BLAS thread, as in solve_grating: small matrices, and other work on the machine.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _run(case, place, _Log(progress))
+
+
+def _run(case: Case, folder: Path | None, log: _Log) -> Result:
     resolved = served(case)
     design = build(resolved)
     if folder is not None:
         from sawfem.export import prepare_folder
 
-        prepare_folder(Path(folder), source=case.source)
-    log = _Log(progress)
+        prepare_folder(folder, source=case.source)
     solutions = {
         name: _solved(name, resolved, design, log.named(name, len(design.cells)))
         for name in design.cells
@@ -81,9 +89,7 @@ def run(
         return result
     from sawfem.export import save_result
 
-    return save_result(
-        result, Path(folder), source=case.source, log=log.text(), progress=log.report
-    )
+    return save_result(result, folder, source=case.source, log=log.text(), progress=log.report)
 
 
 def served(case: Case) -> ResolvedCase:

@@ -2,14 +2,17 @@
 
 import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
 from sawfem.case import Case
+from sawfem.cli.answers import ROWS
 from sawfem.datafiles import shipped_file, shipped_names
 from sawfem.pipeline import run
+from sawfem.quantities import entry
 from sawfem.result import Result
 
 CASES = shipped_names("cases")
@@ -60,7 +63,33 @@ def no_common_edge(result: Result) -> None:
     assert abs(constants.reflection_per_electrode.imag) > 1e-3
 
 
+def table_of_the_readme(result: Result) -> None:
+    """The constants that the README shows are those of this case, to their last digits."""
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    block = text.partition("Grating constants ")[2].partition("```")[0]
+    shown = {
+        match[1].strip(): (float(match[2]), match[3])
+        for match in re.finditer(r"^  (\S.*?)  +(-?[0-9.]+) .*?(\S+)$", block, re.MULTILINE)
+    }
+    labels = {entry(name).label: name for name in ROWS}
+    assert len(shown) >= 12
+    for label, (value, unit) in shown.items():
+        name, _, side = label.partition(" (resonance)")[0].rpartition(", ")
+        pair = name in labels and side in ("lower", "upper")
+        quantity = (
+            result.constants.quantity(labels[name], ("lower", "upper").index(side))
+            if pair
+            else result.constants.quantity(labels[label])
+        )
+        number, bar, shown_unit = quantity.parts()
+        assert shown_unit == unit
+        # Rounding of another machine's arithmetic may move the last digit.
+        last = 10.0 ** -len(number.partition(".")[2])
+        assert abs(float(number) - value) <= max(float(bar or 0.0), 1.5 * last), label
+
+
 MORE: dict[str, Callable[[Result], None]] = {
+    "buoy-resonator": table_of_the_readme,
     "buoy-transversal": zeros_of_the_transducers,
     "buoy-quartz-grating": one_common_edge,
     "buoy-langasite": no_common_edge,

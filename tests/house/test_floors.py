@@ -103,13 +103,7 @@ def test_imports_point_downwards_or_sideways(name: str) -> None:
         for other in imported(MODULES[name], at_load=False)
         if FLOORS[other.partition(".")[0]] > here
     ]
-    assert upwards == [] or allowed(name, upwards)
-
-
-def allowed(name: str, upwards: list[str]) -> bool:
-    """``Result.save`` and ``Result.open`` hand over to export, one floor up, when called."""
-    late = set(upwards) - imported(MODULES[name], at_load=True)
-    return name.startswith("result.") and upwards == ["export"] and late == {"export"}
+    assert upwards == []
 
 
 def test_no_cycle_among_rooms() -> None:

@@ -43,8 +43,17 @@ def files() -> list[Path]:
         ).stdout.splitlines()
         found = [TOP / name for name in listed]
     else:
-        found = [path for path in TOP.rglob("*") if "egg-info" not in str(path)]
+        found = [path for path in TOP.rglob("*") if _belongs(path.relative_to(TOP).parts)]
     return [path for path in found if path.is_file() and _is_text(path)]
+
+
+def _belongs(parts: tuple[str, ...]) -> bool:
+    """Not made by tools: no hidden folder but .ci, no build, no results."""
+    made = {"build", "dist", "results", "__pycache__"}
+    return not any(
+        (part.startswith(".") and part != ".ci") or part in made or part.endswith(".egg-info")
+        for part in parts
+    )
 
 
 def _is_text(path: Path) -> bool:
