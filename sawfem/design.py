@@ -190,6 +190,12 @@ class Electrode:
         self._check()
 
     def _check(self) -> None:
+        if not self.metal.is_conductor:
+            raise GeometryError(
+                key="electrode.metal",
+                found=f"{self.metal.name}, a dielectric",
+                expected="a conductor: a material set without permittivity",
+            )
         for name in ("thickness", "width"):
             value = getattr(self, name)
             if not (math.isfinite(value) and value > 0.0):

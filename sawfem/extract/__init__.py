@@ -6,16 +6,26 @@ edges              constants from the edges of a stop band
 double_electrode   constants of transducers with two electrodes in a row on each bus-bar
 """
 
-from sawfem.extract.constants import ComConstants, GratingConstants, effective_coupling
-from sawfem.extract.double_electrode import double_electrode_constants
+from sawfem.extract.constants import (
+    ComConstants,
+    GratingConstants,
+    com_uncertainty,
+    effective_coupling,
+)
+from sawfem.extract.double_electrode import (
+    double_electrode_constants,
+    solve_double_electrodes,
+)
 from sawfem.extract.grating import GratingSolution, grating_constants, solve_grating
 
 __all__ = [
     "ComConstants",
     "GratingConstants",
     "GratingSolution",
+    "com_uncertainty",
     "double_electrode_constants",
     "effective_coupling",
     "grating_constants",
+    "solve_double_electrodes",
     "solve_grating",
 ]

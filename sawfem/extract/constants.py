@@ -159,6 +159,23 @@ class GratingConstants:
         )
 
 
+def com_uncertainty(constants: GratingConstants) -> dict[str, float | complex]:
+    """Numerical uncertainty of ``constants.com()``, under the names of ComConstants."""
+    bars = constants.numerical
+    found: dict[str, float | complex] = {}
+    for name, key, share in (
+        ("velocity", "velocity", 1.0),
+        ("reflection", "reflection_per_electrode", 1.0),
+        ("transduction", "transduction_per_electrode", 1.0),
+        ("capacitance", "capacitance_fitted_per_pair", 0.5),
+    ):
+        if key in bars:
+            found[name] = share * bars[key]
+    if "attenuation" in bars:
+        found["attenuation"] = nepers_per_metre(bars["attenuation"], 2.0 * constants.pitch)
+    return found
+
+
 def nepers_per_metre(decibels_per_wavelength: float, wavelength: float) -> float:
     """DB per wavelength -> Np/m."""
     return decibels_per_wavelength * math.log(10.0) / 20.0 / wavelength

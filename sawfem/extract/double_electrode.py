@@ -17,21 +17,42 @@ around both. What remains of the reflection is of second order and is left out.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from sawfem.design import UnitCell
 from sawfem.errors import ConvergenceError
 from sawfem.extract.constants import ComConstants, nepers_per_metre
 from sawfem.extract.edges import CLEAR, sampled_admittance
 from sawfem.extract.grating import DECIBEL, MESHES, grating_waves, strongest
+from sawfem.planewave import Wave
 from sawfem.unitcell.discretisation import discretise
-from sawfem.unitcell.reduced import reduce
+from sawfem.unitcell.mesh import MeshSettings
+from sawfem.unitcell.reduced import ReducedSystem, reduce
 from sawfem.unitcell.stopband import UNCOUPLED, partners, resonances
 from sawfem.unitcell.system import BlochSystem, floor_admittance
 
+#: Phase from electrode to electrode at which double electrodes work.
+PHASE = 0.5 * math.pi
 #: Half width of the band over which C is fitted, relative to the frequency of the pole.
 HALF_BAND = 0.03
+
+
+@dataclass(frozen=True)
+class DoubleElectrodeSolution:
+    """Constants of double electrodes and the numerical uncertainty of each.
+
+    Attributes
+    ----------
+    constants : see :func:`double_electrode_constants`.
+    numerical : absolute difference to the coarser mesh under the name of each constant.
+    """
+
+    constants: ComConstants
+    numerical: Mapping[str, float | complex]
 
 
 def double_electrode_constants(cell: UnitCell) -> ComConstants:
@@ -50,17 +71,49 @@ def double_electrode_constants(cell: UnitCell) -> ComConstants:
     ------
     ConvergenceError : no wave couples to the electrodes.
     """
-    wave = strongest(grating_waves(cell, phase=0.5 * math.pi))
+    return solve_double_electrodes(cell).constants
+
+
+def solve_double_electrodes(cell: UnitCell) -> DoubleElectrodeSolution:
+    """As :func:`double_electrode_constants`, on two meshes: the finer one and the difference."""
+    wave = strongest(grating_waves(cell, phase=PHASE))
+    with threadpool_limits(limits=1, user_api="blas"):
+        coarse, fine = (_on_mesh(cell, wave, settings) for settings in MESHES[:2])
+    numerical: dict[str, float | complex] = {
+        name: abs(getattr(fine, name) - getattr(coarse, name))
+        for name in ("velocity", "transduction", "capacitance", "attenuation")
+    }
+    return DoubleElectrodeSolution(fine, numerical)
+
+
+def _on_mesh(cell: UnitCell, wave: Wave, settings: MeshSettings) -> ComConstants:
     assert wave.velocity_free is not None
     assert wave.velocity_metallised is not None
-    period = cell.period
+    discretisation = discretise(cell, settings)
     centre = 0.5 * (wave.velocity_free + wave.velocity_metallised)
-    discretisation = discretise(cell, MESHES[1])
-    system = BlochSystem(discretisation, 0.5 * math.pi, floor_admittance(discretisation))
-    model = reduce(system, centre / (4.0 * period))
-    shorted, open_, _, _ = resonances(
-        model, 0.85 * wave.velocity_metallised, 1.02 * wave.velocity_free
+    system = BlochSystem(discretisation, PHASE, floor_admittance(discretisation))
+    model = reduce(system, centre / (4.0 * cell.period))
+    pole, zero = _pole_and_zero(model, 0.85 * wave.velocity_metallised, 1.02 * wave.velocity_free)
+    f_pole, f_zero = pole.real, zero.real
+    velocity = 4.0 * cell.period * f_pole
+    capacitance = _fitted_capacitance(model, f_pole, f_zero)
+    # The zero lies at d = 4 |a|^2 / (w C).
+    detuning = 2.0 * math.pi * (f_zero - f_pole) / velocity
+    a_squared = 0.25 * (2.0 * math.pi * f_pole) * capacitance * cell.period * detuning
+    loss = DECIBEL * pole.imag / f_pole if pole.imag > 1e-12 * f_pole else 0.0
+    return ComConstants(
+        pitch=2.0 * cell.period,
+        velocity=velocity,
+        reflection=0.0j,
+        transduction=complex(2.0 * math.sqrt(max(0.0, a_squared))),
+        capacitance=2.0 * capacitance,
+        attenuation=nepers_per_metre(loss, 4.0 * cell.period),
     )
+
+
+def _pole_and_zero(model: ReducedSystem, low: float, high: float) -> tuple[complex, complex]:
+    """Frequencies of the shorted and of the open mode of the strongest wave."""
+    shorted, open_, _, _ = resonances(model, low, high)
     coupled = [mode for mode in shorted if mode.coupling > UNCOUPLED]
     if not coupled:
         raise ConvergenceError("no wave of this grating couples to double electrodes")
@@ -69,27 +122,14 @@ def double_electrode_constants(cell: UnitCell) -> ComConstants:
     zeros = partners(pole, above, 1)
     if not zeros:
         raise ConvergenceError("the open-circuit mode of the double electrodes was not found")
-    f_pole, f_zero = pole.frequency.real, zeros[0].frequency.real
-    velocity = 4.0 * period * f_pole
+    return pole.frequency, zeros[0].frequency
 
-    def detuning(frequency: float) -> float:
-        return 2.0 * math.pi * (frequency - f_pole) / velocity
 
-    frequency = np.linspace((1.0 - HALF_BAND) * f_pole, (1.0 + HALF_BAND) * f_pole, 61)
-    clear = (
-        np.min(np.abs(frequency[:, None] - [f_pole, f_zero]), axis=1) > CLEAR * HALF_BAND * f_pole
-    )
-    frequency = frequency[clear]
-    shape = 2j * np.pi * frequency * (frequency - f_zero) / (frequency - f_pole)
+def _fitted_capacitance(model: ReducedSystem, pole: float, zero: float) -> float:
+    """C p per electrode, F/m: the scale of Y = j w C (f - zero)/(f - pole) over the band."""
+    frequency = np.linspace((1.0 - HALF_BAND) * pole, (1.0 + HALF_BAND) * pole, 61)
+    nearest = np.min(np.abs(frequency[:, None] - [pole, zero]), axis=1)
+    frequency = frequency[nearest > CLEAR * HALF_BAND * pole]
+    shape = 2j * np.pi * frequency * (frequency - zero) / (frequency - pole)
     exact = 0.25 * sampled_admittance(model, frequency)
-    capacitance = float(np.median((exact / shape).real))
-    a_squared = 0.25 * (2.0 * math.pi * f_pole) * capacitance * period * detuning(f_zero)
-    loss = DECIBEL * max(0.0, pole.frequency.imag) / f_pole
-    return ComConstants(
-        pitch=2.0 * period,
-        velocity=velocity,
-        reflection=0.0j,
-        transduction=complex(2.0 * math.sqrt(max(0.0, a_squared))),
-        capacitance=2.0 * capacitance,
-        attenuation=nepers_per_metre(loss, 4.0 * period),
-    )
+    return float(np.median((exact / shape).real))

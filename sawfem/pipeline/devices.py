@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,8 +22,13 @@ from sawfem.device import Resonator, Response, Transversal, device_response
 from sawfem.device.losses import attenuation_of_loss
 from sawfem.device.pmatrix import FloatArray
 from sawfem.errors import ConvergenceError, SawfemError
-from sawfem.extract import ComConstants, GratingConstants, GratingSolution
-from sawfem.extract.double_electrode import double_electrode_constants
+from sawfem.extract import (
+    ComConstants,
+    GratingConstants,
+    GratingSolution,
+    com_uncertainty,
+    solve_double_electrodes,
+)
 from sawfem.extract.grating import grating_waves, strongest
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
@@ -36,10 +41,11 @@ Computed = ResolvedResonatorDevice | ResolvedTransversalDevice
 
 @dataclass(frozen=True)
 class _Setting:
-    """A device, its grating's constants, and what is said about them."""
+    """A device, its grating's constants with their error bars, and what is said about them."""
 
     device: Resonator | Transversal
     constants: ComConstants
+    bars: Mapping[str, float | complex]
     frequency: FloatArray
     description: Mapping[str, Any]
 
@@ -77,8 +83,7 @@ def solve_device(
                     "constants listed under it"
                 )
         response = device_response(setting.device, setting.constants, setting.frequency)
-        if isinstance(asked, ResolvedResonatorDevice):
-            response = _with_uncertainty(response, setting, solution.constants)
+        response = _with_uncertainty(response, setting)
     except SawfemError as error:
         key = f"device.{error.key}" if error.key else "device"
         raise _at(error, case.file, key) from None
@@ -155,7 +160,8 @@ def _resonator(
         json_key("sheet_resistance"): sheet,
         json_key("propagation_loss"): part.propagation_loss,
     }
-    return _Setting(device, constants, frequency, description)
+    bars = com_uncertainty(solution.constants)
+    return _Setting(device, constants, bars, frequency, description)
 
 
 def _transversal(
@@ -167,7 +173,11 @@ def _transversal(
     sheet: float,
 ) -> _Setting:
     double = asked.transducer == "double"
-    constants = double_electrode_constants(cell) if double else solution.constants.com()
+    if double:
+        solved = solve_double_electrodes(cell)
+        constants, bars = solved.constants, solved.numerical
+    else:
+        constants, bars = solution.constants.com(), com_uncertainty(solution.constants)
     waves = grating_waves(cell, phase=0.5 * math.pi) if double else solution.waves
     width = _conducting_width(cell)
     device = Transversal(
@@ -199,7 +209,7 @@ def _transversal(
         }
     cells = min(asked.fingers) // (2 if double else 1)
     frequency = _frequencies(case.bands or (_transversal_band(cells, constants),))
-    return _Setting(device, constants, frequency, description)
+    return _Setting(device, constants, bars, frequency, description)
 
 
 def _resonator_band(fingers: int, constants: GratingConstants) -> ResolvedBand:
@@ -225,39 +235,26 @@ def _frequencies(bands: tuple[ResolvedBand, ...]) -> FloatArray:
     return np.unique(np.concatenate(grids))
 
 
-def _with_uncertainty(
-    response: Response, setting: _Setting, constants: GratingConstants
-) -> Response:
+def _with_uncertainty(response: Response, setting: _Setting) -> Response:
     """Figures with what the numerical uncertainty of the constants makes of them.
 
     Every constant is moved alone by its uncertainty; the changes of a figure are added up.
     """
-    bars = constants.numerical
-    moves: list[Callable[[ComConstants], ComConstants]] = []
-    if "velocity" in bars:
-        moves.append(lambda c: replace(c, velocity=c.velocity + bars["velocity"]))
-    if "reflection_per_electrode" in bars:
-        moves.append(
-            lambda c: replace(c, reflection=c.reflection + bars["reflection_per_electrode"])
-        )
-    if "transduction_per_electrode" in bars:
-        moves.append(
-            lambda c: replace(c, transduction=c.transduction + bars["transduction_per_electrode"])
-        )
-    if "capacitance_fitted_per_pair" in bars:
-        half = 0.5 * bars["capacitance_fitted_per_pair"]
-        moves.append(lambda c: replace(c, capacitance=c.capacitance + half))
-    if "attenuation" in bars and setting.constants.attenuation > 0.0:
-        share = bars["attenuation"] / constants.attenuation
-        moves.append(lambda c: replace(c, attenuation=c.attenuation * (1.0 + share)))
     spread = dict.fromkeys(response.figures, 0.0)
-    # Figures do not depend on the frequencies that are listed, only on the ends of the band.
-    ends = setting.frequency[[0, -1]]
-    for move in moves:
-        moved = device_response(setting.device, move(setting.constants), ends).figures
-        for name, figure in response.figures.items():
-            if name in moved:
-                spread[name] += abs(moved[name].value - figure.value)
+    # A resonator's figures are searched between the ends of the band, a filter's are read off
+    # its response.
+    resonator = isinstance(setting.device, Resonator)
+    frequency = setting.frequency[[0, -1]] if resonator else setting.frequency
+    for name, bar in setting.bars.items():
+        if not bar:
+            continue
+        value = getattr(setting.constants, name) + bar
+        moved = device_response(
+            setting.device, replace(setting.constants, **{name: value}), frequency
+        )
+        for figure, quantity in response.figures.items():
+            if figure in moved.figures:
+                spread[figure] += abs(moved.figures[figure].value - quantity.value)
     figures = {
         name: Quantity.of(name, figure.value, spread[name])
         for name, figure in response.figures.items()

@@ -49,6 +49,7 @@ def test_plate_notation_and_euler_angles_give_the_same_stack():
         (lambda s: s.with_layer("silica/auld-1973", "0 nm"), UnitError, "layer.thickness"),
         (lambda s: s.with_layer("silica/auld-1973", float("nan")), UnitError, "layer.thickness"),
         (lambda s: Electrode("aluminium/kaye-laby", "-1 nm", "1 um"), UnitError, "thickness"),
+        (lambda s: Electrode("silica/auld-1973", "10 nm", "1 um"), GeometryError, "a dielectric"),
         (
             lambda s: Electrode("aluminium/kaye-laby", "1 um", "1 um", sidewall_angle=45.0),
             GeometryError,
