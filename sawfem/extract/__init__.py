@@ -3,6 +3,7 @@
 constants          the coupling-of-modes equations, their normalisation, GratingConstants
 grating            from a unit cell to its constants, with uncertainty from two meshes
 edges              constants from the edges of a stop band
+uncertainty        numerical error bars from two meshes
 double_electrode   constants of transducers with two electrodes in a row on each bus-bar
 """
 

@@ -19,6 +19,7 @@ from sawfem.design import UnitCell
 from sawfem.errors import ConvergenceError, GeometryError, InputError
 from sawfem.extract.constants import GratingConstants, effective_coupling
 from sawfem.extract.edges import TwoModes, transduction_from_residues, two_modes
+from sawfem.extract.uncertainty import edge_error, numerical_uncertainty
 from sawfem.planewave import Wave, estimate_velocities
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
@@ -108,8 +109,9 @@ def _solved(cell: UnitCell, accuracy: float, report: Progress) -> GratingSolutio
         report("unit cell", number, total)
         fine = _on_mesh(cell, wave, waves, settings, coarse)
         if coarse is not None:
-            fine = _with_uncertainty(coarse, fine)
-            if edge_error(fine) <= accuracy or number == total - 1:
+            bars = numerical_uncertainty(coarse.constants, fine.constants)
+            fine = replace(fine, constants=replace(fine.constants, numerical=bars))
+            if edge_error(fine.constants) <= accuracy or number == total - 1:
                 report("unit cell", total, total)
                 return replace(fine, checks=_checks(fine.band, fine.picture))
         coarse = fine
@@ -266,46 +268,3 @@ def _checks(band: StopBand, picture: TwoModes | None) -> dict[str, tuple[float, 
         other = transduction_from_residues(band)
         checks["transduction_two_ways"] = (abs(picture.transduction / other - 1.0), 0.25)
     return checks
-
-
-def _with_uncertainty(coarse: GratingSolution, fine: GratingSolution) -> GratingSolution:
-    numerical: dict[str, Any] = {}
-    for name in (
-        "velocity",
-        "stopband_short",
-        "stopband_open",
-        "reflection_per_electrode",
-        "transduction_per_electrode",
-        "coupling_k2_effective",
-        "capacitance_per_pair",
-        "capacitance_fitted_per_pair",
-        "attenuation",
-        "attenuation_open",
-    ):
-        bar = _difference(getattr(coarse.constants, name), getattr(fine.constants, name))
-        if bar is not None:
-            numerical[name] = bar
-    return replace(fine, constants=replace(fine.constants, numerical=numerical))
-
-
-def _difference(a: Any, b: Any) -> Any:
-    """|a - b|, part by part for pairs and complex numbers; None where either is missing."""
-    if a is None or b is None:
-        return None
-    if isinstance(a, tuple):
-        return tuple(_difference(x, y) for x, y in zip(a, b, strict=True))
-    if isinstance(a, complex):
-        return complex(abs(a.real - b.real), abs(a.imag - b.imag))
-    return abs(a - b)
-
-
-def edge_error(solution: GratingSolution) -> float:
-    """Largest relative error bar of an edge."""
-    constants = solution.constants
-    worst = 0.0
-    for name in ("stopband_short", "stopband_open"):
-        values, bars = getattr(constants, name), constants.numerical.get(name, (None, None))
-        for value, bar in zip(values, bars, strict=True):
-            if value is not None and bar is not None:
-                worst = max(worst, bar / value)
-    return worst

@@ -11,7 +11,7 @@ from threadpoolctl import threadpool_limits
 from sawfem.case import Case, ResolvedCase, ResolvedResonatorDevice, ResolvedTransversalDevice
 from sawfem.errors import CaseError, SawfemError
 from sawfem.extract import GratingSolution, solve_grating
-from sawfem.extract.grating import edge_error
+from sawfem.extract.uncertainty import edge_error
 from sawfem.pipeline.build import Design, build, grating_key
 from sawfem.pipeline.devices import solve_device
 from sawfem.result import DeviceResult, Result, collect_checks, grating_result
@@ -143,7 +143,7 @@ def accuracy_warnings(solutions: dict[str, GratingSolution], case: ResolvedCase)
     """Gratings whose edges are not as good as the case asks for, as sentences."""
     found = []
     for name, solution in solutions.items():
-        reached = edge_error(solution)
+        reached = edge_error(solution.constants)
         if reached > case.accuracy:
             found.append(
                 f"{grating_key(name)}: the edges are good to {reached:.1e}, not to the "
