@@ -35,7 +35,7 @@ class LossyTensor(GeneralisedTensor):
     @cached_property
     def stroh_blocks(self) -> tuple[Array, Array, Array, Array]:
         """(G33^-1 G31, G33^-1, G11 - G13 G33^-1 G31, I'), the first three complex."""
-        inverse = np.linalg.inv(self.g33)
+        inverse = np.asarray(np.linalg.inv(cast(Any, self.g33)))
         turned = inverse @ self.g31
         mass: Array = np.diag((np.arange(self.size) < self.moving).astype(float))
         return turned, inverse, self.g11 - self.g31.T @ turned, mass

@@ -25,6 +25,8 @@ from sawfem.planewave.scaled_stack import ScaledStack
 
 #: All components of a field: three displacements and the potential.
 ALL = (0, 1, 2, 3)
+#: How often the half-space's step to a complex k may be halved, see :class:`.SurfaceAdmittance`.
+CARRY = 16
 
 
 def slab_counts(stack: ScaledStack, omega: float, velocity: float) -> tuple[int, ...]:
@@ -67,7 +69,7 @@ class StackMatrix:
         #: Wavenumber in units of which lengths count, rad/m: that of s = omega / kappa, m/s.
         self.kappa = omega * math.sqrt(self.substrate.density)
         self.s = omega / self.kappa
-        self._below = SurfaceAdmittance.from_tensors(self.substrate, ())
+        self._below = SurfaceAdmittance.from_tensors(self.substrate, (), halvings=CARRY)
 
     @property
     def nodes(self) -> int:

@@ -18,8 +18,8 @@ from itertools import pairwise
 import numpy as np
 
 from sawfem.planewave.generalised import Array, ComplexArray, GeneralisedTensor, Numbers
-from sawfem.planewave.layers import COINCIDING, GRAZING, exponential
-from sawfem.planewave.partial_waves import impedances, stroh_matrix, sylvester
+from sawfem.planewave.layers import GRAZING, exponential
+from sawfem.planewave.partial_waves import COINCIDING, impedances, stroh_matrix, sylvester
 from sawfem.planewave.stack_matrix import StackMatrix
 
 #: Gauss points of a panel in which no partial wave changes by more than exp(2): error 1e-16.
@@ -149,9 +149,7 @@ class Moments:
     both: ComplexArray
 
 
-def moments(
-    field: StackField, reverse: StackField, family: tuple[int, ...]
-) -> tuple[Moments, ...]:
+def moments(field: StackField, reverse: StackField, family: tuple[int, ...]) -> tuple[Moments, ...]:
     """Moments of the substrate, then of the layers upwards."""
     bodies = [_half_space_moments(field.substrate, reverse.substrate)]
     for forth, back in zip(field.layers, reverse.layers, strict=True):

@@ -361,20 +361,18 @@ class _Side:
     ) -> None:
         u = d.unknowns
         used = np.unique(trace.weighted.indices)
-        weighted = trace.weighted[:, used]
         padded = np.vstack([vectors, np.zeros((1, vectors.shape[1]))])
-        values = np.stack([padded[u.number[c, used]] for c in components])
-        wraps = u.wraps[used][None, :, None]
         self._x = trace.x
-        # (components, points, vectors): shape functions at the points, with and without the turn.
-        self._inside = np.stack([weighted @ v for v in np.where(wraps, 0.0, values)])
-        self._wrapped = np.stack([weighted @ v for v in np.where(wraps, values, 0.0)])
+        self._weighted = trace.weighted[:, used].toarray()
+        self._wraps = u.wraps[used]
+        #: (components, shape functions, vectors)
+        self._values = np.stack([padded[u.number[c, used]] for c in components])
 
     def traces(self, wavenumbers: Array, turn: complex) -> Complex:
         """Harmonics int exp(+j k x) v dx: (harmonics, components, vectors)."""
-        waves = np.exp(1j * np.multiply.outer(wavenumbers, self._x))
-        fields = self._inside + turn * self._wrapped
-        return np.asarray(np.matmul(waves, fields).swapaxes(0, 1))
+        waves = np.exp(1j * np.multiply.outer(wavenumbers, self._x)) @ self._weighted
+        waves *= np.where(self._wraps, turn, 1.0)
+        return np.asarray(np.matmul(waves, self._values).swapaxes(0, 1))
 
 
 def _energy_matrix(d: Discretisation, region: Region) -> sp.csc_array:
