@@ -11,14 +11,14 @@ Y(omega, k)^T; Hermitian where nothing is radiated; Y of a half-space is homogen
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sawfem.conventions import CHARGE, FIELD, STRESS
-from sawfem.errors import ConvergenceError, InputError
+from sawfem.errors import ConvergenceError, GeometryError, InputError
 from sawfem.planewave.generalised import (
     Array,
     ComplexArray,
@@ -46,12 +46,17 @@ class SurfaceAdmittance:
 
     Parameters
     ----------
-    substrate : medium of the half-space x3 < 0, in the device frame.
-    layers : (medium, thickness in metres), from the substrate upwards.
+    substrate : medium of the half-space x3 < 0, in the device frame; vacuum (no stiffness)
+        under a membrane.
+    layers : (medium, thickness in metres), from the substrate upwards. A conductor is elastic
+        only, with phi = 0 at both faces.
+    shorts : interfaces held at phi = 0 by a perfect conductor without mass: 0 lies below the
+        first layer, len(layers) is the surface.
 
     Raises
     ------
-    GeometryError for a thickness that is not positive; MaterialError for a conducting medium.
+    GeometryError for a thickness that is not positive, an interface that does not exist, or a
+    membrane without layers; MaterialError for a conducting substrate.
 
     Notes
     -----
@@ -63,16 +68,31 @@ class SurfaceAdmittance:
 
     *k = 0.* D_3 = 0 throughout, so the potential drops out: its row and column of Y are zero and
     the displacements radiate with the stiffened constants. Y is continuous there.
+    *Conductors.* A floating plane has one potential, and fields ~ exp(-j k x1) leave it none but
+    zero: for k != 0 floating and grounded are the same. At k = 0 a plane takes up no charge
+    (floating). Where the surface itself conducts, ``shorted`` is true, its potential is held at
+    zero, and the row and column of the potential in Y are zero.
     *omega = 0.* Elastostatics and electrostatics; Y(0, 0) = 0.
     """
 
-    def __init__(self, substrate: Medium, layers: Sequence[tuple[Medium, float]] = ()) -> None:
+    def __init__(
+        self,
+        substrate: Medium,
+        layers: Sequence[tuple[Medium, float]] = (),
+        *,
+        shorts: Collection[int] = (),
+    ) -> None:
         self._substrate = GeneralisedTensor.from_medium(substrate)
         self._layers = tuple(
-            (GeneralisedTensor.from_medium(medium), thickness)
+            (GeneralisedTensor.of_layer(medium), thickness)
             for medium, thickness in checked_layers(layers)
         )
+        self._shorts = checked_shorts(shorts, len(self._layers))
         self._halvings = HALVINGS
+        if self._substrate.is_vacuum and not self._layers:
+            raise GeometryError(
+                key="layers", found="none", expected="the layers of which a membrane consists"
+            )
 
     @classmethod
     def from_tensors(
@@ -80,6 +100,7 @@ class SurfaceAdmittance:
         substrate: GeneralisedTensor,
         layers: Sequence[tuple[GeneralisedTensor, float]],
         *,
+        shorts: Collection[int] = (),
         halvings: int = HALVINGS,
     ) -> SurfaceAdmittance:
         """The same from scaled tensors, for stacks that are turned or restricted on the way.
@@ -88,6 +109,7 @@ class SurfaceAdmittance:
         """
         self = cls.__new__(cls)
         self._substrate, self._layers, self._halvings = substrate, tuple(layers), halvings
+        self._shorts = frozenset(shorts)
         return self
 
     @property
@@ -96,6 +118,22 @@ class SurfaceAdmittance:
     ) -> tuple[GeneralisedTensor, tuple[tuple[GeneralisedTensor, float], ...]]:
         """Scaled tensors of the substrate and (tensor, thickness) of the layers."""
         return self._substrate, self._layers
+
+    @property
+    def shorts(self) -> frozenset[int]:
+        """Interfaces held at phi = 0 by a plane without mass."""
+        return self._shorts
+
+    @property
+    def shorted(self) -> bool:
+        """Whether the surface itself conducts: a plane or a metal layer ends the stack."""
+        metal = bool(self._layers) and self._layers[-1][0].conducting
+        return metal or len(self._layers) in self._shorts
+
+    @property
+    def potentials(self) -> int:
+        """Potentials of the surface that are free to move, 0 or 1."""
+        return int(self._substrate.electric and not self.shorted)
 
     def __call__(self, omega: ArrayLike, k: ArrayLike) -> ComplexArray:
         """Surface admittance in SI.
@@ -134,6 +172,7 @@ class SurfaceAdmittance:
         return SurfaceAdmittance.from_tensors(
             self._substrate.restricted(components),
             [(tensor.restricted(components), height) for tensor, height in self._layers],
+            shorts=self._shorts,
             halvings=halvings,
         )
 
@@ -157,20 +196,23 @@ class SurfaceAdmittance:
             raise InputError(found="a path that starts off the real axis", expected="a real start")
         kappa = self._reference(frequency[:1], wavenumber[:1])
         q, s = wavenumber / kappa, frequency / kappa
-        z, _ = impedances(self._substrate, q[:1].real, s[:1].real)
-        below = [z]
+        z = below(self._substrate, q[:1].real, s[:1].real)
+        path = [z]
         for index in range(1, len(q)):
             before, here = slice(index - 1, index), slice(index, index + 1)
-            z = _carry(
+            z = carried_impedance(
                 self._substrate, (q[before], s[before]), (q[here], s[here]), z, self._halvings
             )
-            below.append(z)
-        top = self._through_layers(True, q, s, np.full(len(q), kappa[0]), np.concatenate(below))
-        return np.asarray(1j * kappa[0] * top * (_TRACTION[:, None] / _DISPLACEMENT))
+            path.append(z)
+        top = self._through_layers(True, q, s, np.full(len(q), kappa[0]), np.concatenate(path))
+        result = np.zeros((len(q), 4, 4), dtype=complex)
+        result[:, : top.shape[-1], : top.shape[-1]] = 1j * kappa[0] * top
+        return np.asarray(result * (_TRACTION[:, None] / _DISPLACEMENT))
 
     def _reference(self, omega: ComplexArray, k: ComplexArray) -> Array:
         """kappa, the wavenumber that makes a point dimensionless, rad/m."""
-        kappa = np.hypot(np.abs(k), np.abs(omega) * np.sqrt(self._substrate.density))
+        density = self._substrate.density or self._layers[0][0].density
+        kappa = np.hypot(np.abs(k), np.abs(omega) * np.sqrt(density))
         return np.asarray(kappa)
 
     def _scaled(
@@ -207,10 +249,10 @@ class SurfaceAdmittance:
         tensor = self._substrate if charged else self._substrate.without_charge()
         if not charged:  # the true k is below rounding
             start, end = (0.0 * start[0], start[1]), (0.0 * end[0], end[1])
-        z, _ = impedances(tensor, *start)
+        z = below(tensor, *start)
         moved = np.flatnonzero((end[0].imag != 0.0) | (end[1].imag != 0.0))
         if moved.size:
-            z[moved] = _carry(
+            z[moved] = carried_impedance(
                 tensor,
                 (start[0][moved].astype(complex), start[1][moved].astype(complex)),
                 (end[0][moved], end[1][moved]),
@@ -229,10 +271,42 @@ class SurfaceAdmittance:
         kappa: Array,
         z: ComplexArray,
     ) -> ComplexArray:
-        for medium, thickness in self._layers:
+        for index, (medium, thickness) in enumerate(self._layers):
+            if index in self._shorts:
+                z = self.grounded(z)
             layer = medium if charged else medium.without_charge()
             z = top_impedance(layer, q, s, kappa * thickness, z)
-        return z
+        return self.grounded(z) if len(self._layers) in self._shorts else z
+
+    def grounded(self, z: ComplexArray) -> ComplexArray:
+        """Impedance of a surface whose potential, if it has one, is held at zero."""
+        moving = self._substrate.moving
+        return z[..., :moving, :moving]
+
+
+def below(tensor: GeneralisedTensor, q: Numbers, s: Numbers) -> ComplexArray:
+    """Impedance Z of the half-space below at real q and s (m,); of vacuum, also at complex q.
+
+    Vacuum bears no stress and takes up the charge D_3 = -eps_0 |k| phi.
+    """
+    if not tensor.is_vacuum:
+        return impedances(tensor, q, s)[0]
+    z = np.zeros((len(q), tensor.size, tensor.size), dtype=complex)
+    if tensor.electric:
+        z[:, -1, -1] = -1j * tensor.g33[-1, -1] * q * np.sign(np.real(q))
+    return z
+
+
+def checked_shorts(shorts: Collection[int], layers: int) -> frozenset[int]:
+    """Interfaces as a set. GeometryError for one that a stack of so many layers does not have."""
+    for index in shorts:
+        if not 0 <= index <= layers:
+            raise GeometryError(
+                key="shorts",
+                found=f"interface {index}",
+                expected=f"0 (below the layers) to {layers} (the surface)",
+            )
+    return frozenset(int(index) for index in shorts)
 
 
 def _broadcast(
@@ -249,7 +323,7 @@ def _broadcast(
     return frequency.ravel(), wavenumber.ravel(), frequency.shape
 
 
-def _carry(
+def carried_impedance(
     tensor: GeneralisedTensor,
     start: tuple[Numbers, Numbers],
     end: tuple[Numbers, Numbers],
@@ -259,8 +333,10 @@ def _carry(
     """Carry the half-space's Z (m, n, n) from the points (q, s) ``start`` to ``end``.
 
     Z follows the four partial waves by continuity: Newton's method from one point to the next,
-    the step halved wherever convergence is not beyond doubt.
+    the step halved wherever convergence is not beyond doubt. Vacuum has no waves to follow.
     """
+    if tensor.is_vacuum:
+        return below(tensor, *end)
     result, sure = newton(stroh_matrix(tensor, *end), z)
     doubtful: NDArray[np.intp] = np.flatnonzero(~sure)
     if doubtful.size == 0:
@@ -273,6 +349,6 @@ def _carry(
     first = (start[0][doubtful], start[1][doubtful])
     last = (end[0][doubtful], end[1][doubtful])
     middle = (0.5 * (first[0] + last[0]), 0.5 * (first[1] + last[1]))
-    halfway = _carry(tensor, first, middle, z[doubtful], halvings - 1)
-    result[doubtful] = _carry(tensor, middle, last, halfway, halvings - 1)
+    halfway = carried_impedance(tensor, first, middle, z[doubtful], halvings - 1)
+    result[doubtful] = carried_impedance(tensor, middle, last, halfway, halvings - 1)
     return result

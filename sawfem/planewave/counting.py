@@ -13,20 +13,22 @@ eigenvalues of every interface met on the way up are added:
 Each free potential contributes one negative eigenvalue of its own, the electric energy being
 negative in Y. A slab of thickness h clamped at both faces has no wave below
 v_min sqrt(k^2 + (pi/h)^2), where v_min is the slowest bulk wave at constant field: continue its
-fields by zero and read the energy in Fourier space.
+fields by zero and read the energy in Fourier space. A conductor takes the potential out of its
+interface. Vacuum below the layers makes a membrane: there the count holds at every velocity.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.conventions import CHARGE, EPSILON_0, FIELD
-from sawfem.planewave.admittance import SurfaceAdmittance
+from sawfem.planewave.admittance import SurfaceAdmittance, below
 from sawfem.planewave.generalised import Array, ComplexArray, Numbers
-from sawfem.planewave.layers import two_point_stiffness, wave_groups
+from sawfem.planewave.layers import slab_stiffness
 from sawfem.planewave.limiting import slowest_unstiffened
 
 #: The vacuum above a free surface takes up the charge eps_0 |k| phi; here in the solvers' units.
@@ -40,12 +42,12 @@ class Inertia:
     Attributes
     ----------
     buried : (m,), waves counted below the surface: poles of the surface matrix passed.
-    surface : (m, n, n), Hermitian matrix of the surface over |k|, dimensionless.
+    eigenvalues : (m, n), of the Hermitian matrix of the surface over |k|, ascending.
     count : (m,), waves of the stack that are slower.
     """
 
     buried: NDArray[np.intp]
-    surface: ComplexArray
+    eigenvalues: Array
     count: NDArray[np.intp]
 
 
@@ -54,16 +56,23 @@ def surface_matrix(
 ) -> ComplexArray:
     """The matrix that is singular where the surface carries a wave, over k sign(Re k).
 
-    Free: scaled Y less the vacuum's eps_0 |k| at the potential, (m, 4, 4); metallised: phi = 0,
-    the mechanical block, (m, 3, 3). Fewer rows on a restricted stack. Dimensionless.
+    Free: scaled Y less the vacuum's eps_0 |k| at the potential, (m, 4, 4); metallised, or where
+    the stack ends in a conductor: phi = 0, the mechanical block, (m, 3, 3). Fewer rows on a
+    restricted stack. Dimensionless.
     """
     length = np.asarray(k) * np.sign(np.real(k))
     y = np.asarray(admittance.scaled(omega, k) / length[..., None, None])
-    substrate = admittance.tensors[0]
-    if not substrate.electric:
+    return closed(admittance, y, metallised=metallised)
+
+
+def closed(admittance: SurfaceAdmittance, y: ComplexArray, *, metallised: bool) -> ComplexArray:
+    """The matrix of :func:`surface_matrix` from scaled Y over k (m, n, n)."""
+    if not admittance.tensors[0].electric:
         return y
-    if metallised:
-        return np.asarray(y[..., :-1, :-1])
+    moving = admittance.tensors[0].moving
+    if metallised or admittance.shorted:
+        return y[..., :moving, :moving]
+    y = y.copy()
     y[..., -1, -1] -= VACUUM
     return y
 
@@ -75,34 +84,78 @@ def inertia(admittance: SurfaceAdmittance, omega: Array, k: Array, *, metallised
     ----------
     omega, k : (m,), real and positive.
     """
+    y, buried = eliminated(admittance, omega, k)
+    return counted(admittance, y, buried, metallised=metallised)
+
+
+def counted(
+    admittance: SurfaceAdmittance, y: ComplexArray, buried: NDArray[np.intp], *, metallised: bool
+) -> Inertia:
+    """Counts of one surface from what :func:`eliminated` gave for both."""
+    matrix = closed(admittance, y, metallised=metallised)
+    values = np.asarray(np.linalg.eigvalsh(matrix), dtype=np.float64)
+    potentials = 0 if metallised else admittance.potentials
+    return Inertia(buried, values, buried + np.sum(values < 0.0, axis=-1) - potentials)
+
+
+def eliminated(
+    admittance: SurfaceAdmittance, omega: Array, k: Array
+) -> tuple[ComplexArray, NDArray[np.intp]]:
+    """Scaled Y over k at the surface (m, n, n), and the waves of the stack with it clamped (m,).
+
+    Parameters as for :func:`inertia`.
+    """
     omega, k = np.broadcast_arrays(np.asarray(omega, float), np.asarray(k, float))
-    matrix = hermitian(surface_matrix(admittance, omega, k, metallised=metallised))
-    buried = np.zeros(k.shape, dtype=np.intp)
-    if admittance.tensors[1]:
-        buried = _buried(admittance, omega, k)
-    potentials = int(admittance.tensors[0].electric and not metallised)
-    return Inertia(buried, matrix, buried + _negative(matrix) - potentials)
-
-
-def _buried(admittance: SurfaceAdmittance, omega: Array, k: Array) -> NDArray[np.intp]:
-    """Waves of the stack with a clamped surface, by elimination from the bottom upwards."""
-    substrate, layers = admittance.tensors
-    below = SurfaceAdmittance.from_tensors(substrate, ()).scaled(omega, k) / k[:, None, None]
+    substrate = admittance.tensors[0]
+    y = 1j * below(substrate, np.ones_like(k), omega / k)
     total = np.zeros(k.shape, dtype=np.intp)
-    for tensor, thickness in layers:
+    for pivot, above in elimination(admittance, omega, k, hermitian(y)):
+        total += _negative(pivot) - (pivot.shape[-1] - substrate.moving)
+        y = above
+    return y, total
+
+
+def elimination(
+    admittance: SurfaceAdmittance,
+    omega: Numbers,
+    k: Numbers,
+    y: ComplexArray,
+    *,
+    radiating: bool = False,
+) -> Iterator[tuple[ComplexArray, ComplexArray]]:
+    """Eliminate the interfaces from the bottom upwards, by slabs without waves of their own.
+
+    Parameters
+    ----------
+    omega : (m,) real. k : (m,) real, or complex close to the real axis.
+    y : (m, n, n), scaled Y over k of the substrate.
+    radiating : y is not Hermitian; otherwise all matrices are kept so.
+
+    Yields
+    ------
+    The matrix of each interface that is eliminated, over k, and Y over k above it. A potential
+    held at zero has no row.
+    """
+    substrate, layers = admittance.tensors
+    moving = substrate.moving
+    kappa = np.abs(np.real(k))
+    for index, (tensor, thickness) in enumerate(layers):
         bound = slowest_unstiffened(tensor)
-        transverse = np.sqrt(np.maximum((omega / bound) ** 2 - k**2, 0.0))
+        transverse = np.sqrt(np.maximum((omega / bound) ** 2 - kappa**2, 0.0))
         slabs = int(np.ceil(thickness * transverse.max() / (0.9 * np.pi))) + 1
-        groups, _ = wave_groups(tensor, np.ones_like(k), omega / k, k * (thickness / slabs))
-        stiffness = 1j * two_point_stiffness(groups)
+        stiffness = slab_stiffness(tensor, k / kappa, omega / kappa, kappa * (thickness / slabs))
+        stiffness = stiffness * (kappa / k)[:, None, None]
         n = tensor.size
-        feet, across = stiffness[:, :n, :n], stiffness[:, :n, n:]
-        back, heads = stiffness[:, n:, :n], stiffness[:, n:, n:]
+        if index in admittance.shorts or tensor.conducting:
+            y = y[:, :moving, :moving]
         for _ in range(slabs):
-            pivot = hermitian(below + feet)
-            total += _negative(pivot) - int(tensor.electric)
-            below = heads - back @ np.linalg.solve(pivot, across)
-    return total
+            held = y.shape[-1]
+            pivot = y + stiffness[:, :held, :held]
+            across, back = stiffness[:, :held, n:], stiffness[:, n:, :held]
+            if not radiating:
+                pivot = hermitian(pivot)
+            y = stiffness[:, n:, n:] - back @ np.linalg.solve(pivot, across)
+            yield pivot, (y if radiating else hermitian(y))
 
 
 def hermitian(matrix: ComplexArray) -> ComplexArray:

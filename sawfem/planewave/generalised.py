@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+Indices = NDArray[np.intp]
 #: Real or complex.
 Numbers = NDArray[np.inexact[Any]]
 
@@ -41,6 +42,7 @@ class GeneralisedTensor:
         symmetric.
     density : density over STRESS, s^2/m^2, so that density * velocity^2 is dimensionless.
     electric : the potential is among the components.
+    conducting : a metal: elastic only, with one potential throughout, which is no component.
     """
 
     g33: Array
@@ -48,11 +50,31 @@ class GeneralisedTensor:
     g11: Array
     density: float
     electric: bool = True
+    conducting: bool = False
 
     @classmethod
     def from_medium(cls, medium: Medium) -> GeneralisedTensor:
-        """Scale a medium given in SI in the device frame. MaterialError if it conducts."""
+        """Scale a dielectric or vacuum, SI, device frame. MaterialError if it conducts."""
         return cls.from_tensor(generalised_tensor(medium), medium.density / STRESS)
+
+    @classmethod
+    def of_layer(cls, medium: Medium) -> GeneralisedTensor:
+        """The same, a conductor allowed: it keeps its displacements alone."""
+        if not medium.is_conductor:
+            return cls.from_medium(medium)
+        return cls.of_conductor(layer_tensor(medium)[:, :3, :3, :], medium.density / STRESS)
+
+    @classmethod
+    def of_conductor(cls, stiffness: Array, density: float) -> GeneralisedTensor:
+        """A conductor from its scaled stiffness c_ijkl, shape (3, 3, 3, 3)."""
+        return cls(
+            stiffness[2, :, :, 2],
+            stiffness[2, :, :, 0],
+            stiffness[0, :, :, 0],
+            density,
+            electric=False,
+            conducting=True,
+        )
 
     @classmethod
     def from_tensor(cls, tensor: Array, density: float) -> GeneralisedTensor:
@@ -68,6 +90,11 @@ class GeneralisedTensor:
     def moving(self) -> int:
         """Number of displacements among the components; they come first."""
         return self.size - 1 if self.electric else self.size
+
+    @property
+    def is_vacuum(self) -> bool:
+        """Nothing that could move: the half-space under a membrane."""
+        return self.density == 0.0
 
     @cached_property
     def stroh_blocks(self) -> tuple[Array, Array, Array, Array]:
@@ -89,13 +116,18 @@ class GeneralisedTensor:
             coupling = self.g33[:n, n]
             stiffness = stiffness - np.outer(coupling, coupling) / self.g33[n, n]
         zero = np.zeros((n, n))
-        return GeneralisedTensor(stiffness, zero, zero, self.density, electric=False)
+        return replace(self, g33=stiffness, g31=zero, g11=zero, electric=False)
 
     def restricted(self, components: tuple[int, ...]) -> GeneralisedTensor:
         """Some components of a medium in which they do not couple to the others."""
-        pick = np.ix_(components, components)
-        return GeneralisedTensor(
-            self.g33[pick], self.g31[pick], self.g11[pick], self.density, 3 in components
+        kept = tuple(i for i in components if i < 3) if self.conducting else components
+        pick = np.ix_(kept, kept)
+        return replace(
+            self,
+            g33=self.g33[pick],
+            g31=self.g31[pick],
+            g11=self.g11[pick],
+            electric=3 in kept,
         )
 
     def split(self, size: float) -> GeneralisedTensor:
@@ -130,17 +162,28 @@ def generalised_tensor(medium: Medium) -> Array:
     return np.asarray(medium.generalised_tensor() * (displacement / traction[:, None])[:, :, None])
 
 
+def layer_tensor(medium: Medium) -> Array:
+    """As :func:`generalised_tensor`; a conductor has its stiffness alone."""
+    if not medium.is_conductor:
+        return generalised_tensor(medium)
+    tensor = np.zeros((3, 4, 4, 3))
+    tensor[:, :3, :3, :] = np.asarray(medium.stiffness) / STRESS
+    return tensor
+
+
 def uncoupled_components(tensors: Iterable[GeneralisedTensor]) -> tuple[tuple[int, ...], ...]:
     """Families of components (of 0..3) that do not couple in any of the media.
 
-    In a plane of symmetry, u2 moves alone or with the potential, and the potential is alone where
-    nothing is piezoelectric. Each family has waves and a limiting velocity of its own.
+    ``tensors`` hold all their components, conductors three. In a plane of symmetry, u2 moves
+    alone or with the potential, and the potential is alone where nothing is piezoelectric. Each
+    family has waves and a limiting velocity of its own.
     """
     coupled = np.eye(4, dtype=bool)
     for tensor in tensors:
         size = np.abs(tensor.g33) + np.abs(tensor.g31) + np.abs(tensor.g31.T) + np.abs(tensor.g11)
         scale = np.sqrt(np.diag(size))
-        coupled |= size > 1e-12 * np.outer(scale, scale)
+        n = tensor.size
+        coupled[:n, :n] |= size > 1e-12 * np.outer(scale, scale)
     for _ in range(2):  # paths of length two, then four
         coupled = (coupled.astype(int) @ coupled.astype(int)) > 0
     return tuple(dict.fromkeys(tuple(np.flatnonzero(row).tolist()) for row in coupled))

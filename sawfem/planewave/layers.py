@@ -28,7 +28,7 @@ Groups = tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]
 
 
 def wave_groups(
-    tensor: GeneralisedTensor, q: Numbers, s: Numbers, height: Array
+    tensor: GeneralisedTensor, q: Numbers, s: Numbers, height: Numbers
 ) -> tuple[Groups, Array]:
     """(Za, Zb, Qa, Qb), each (m, n, n), and the least distance between the two groups (m,).
 
@@ -84,18 +84,32 @@ def through(groups: Groups, z: ComplexArray) -> ComplexArray:
 
     With U(top) given and L(bottom) = z U(bottom):
         (Za - z) Qa a + (Zb - z) b = 0,   a + Qb b = U(top),   L(top) = Za a + Zb Qb b.
+    A z without the potential's row and column is one whose surface is held at phi = 0.
     """
+    below, above, _, up = groups
+    a, b = amplitudes(groups, z)
+    return np.asarray(below @ a + above @ up @ b)
+
+
+def amplitudes(groups: Groups, z: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+    """Amplitudes (a, b) per displacement of the top, each (m, n, n); z as for :func:`through`."""
     below, above, down, up = groups
-    n = z.shape[-1]
+    n, held = below.shape[-1], z.shape[-1]
+    padded = z
+    if held < n:
+        padded = np.zeros_like(below)
+        padded[..., :held, :held] = z
     system = np.empty((*z.shape[:-2], 2 * n, 2 * n), dtype=complex)
-    system[..., :n, :n] = (below - z) @ down
-    system[..., :n, n:] = above - z
+    system[..., :n, :n] = (below - padded) @ down
+    system[..., :n, n:] = above - padded
+    system[..., held:n, :n] = down[..., held:, :]  # phi = 0 at the bottom
+    system[..., held:n, n:] = np.eye(n)[held:]
     system[..., n:, :n] = np.eye(n)
     system[..., n:, n:] = up
     given = np.zeros((2 * n, n))
     given[n:] = np.eye(n)
-    amplitudes = np.linalg.solve(system, np.broadcast_to(given, (*z.shape[:-2], 2 * n, n)))
-    return np.asarray(below @ amplitudes[..., :n, :] + above @ up @ amplitudes[..., n:, :])
+    both = np.linalg.solve(system, np.broadcast_to(given, (*z.shape[:-2], 2 * n, n)))
+    return both[..., :n, :], both[..., n:, :]
 
 
 def two_point_stiffness(groups: Groups) -> ComplexArray:
@@ -108,26 +122,55 @@ def two_point_stiffness(groups: Groups) -> ComplexArray:
     return np.asarray(traction @ np.linalg.inv(field))
 
 
+def slab_stiffness(
+    tensor: GeneralisedTensor, q: Numbers, s: Numbers, height: Numbers
+) -> ComplexArray:
+    """Stiffness j :func:`two_point_stiffness`, real where nothing is lost; analytic in q and s.
+
+    Where a wave of the slab runs exactly along it, the mean over a circle as in
+    :func:`top_impedance`. Arguments as for :func:`wave_groups`.
+    """
+    groups, gap = wave_groups(tensor, q, s, height)
+    grazing = gap < GRAZING
+    if not grazing.any():
+        return np.asarray(1j * two_point_stiffness(groups))
+    result = np.empty((len(gap), 2 * tensor.size, 2 * tensor.size), dtype=complex)
+    plain = ~grazing
+    result[plain] = 1j * two_point_stiffness(tuple(part[plain] for part in groups))  # type: ignore[arg-type]
+    mean = np.zeros_like(result[grazing])
+    for direction in np.exp(1j * np.pi * (0.25 + 0.5 * np.arange(4))):
+        nearby = s[grazing] * (1.0 + CIRCLE * direction)
+        around, _ = wave_groups(tensor, q[grazing], nearby, height[grazing])
+        mean += 0.25j * two_point_stiffness(around)
+    result[grazing] = mean
+    return result
+
+
 def top_impedance(
     tensor: GeneralisedTensor, q: Numbers, s: Numbers, height: Array, z: ComplexArray
 ) -> ComplexArray:
     """Impedance at the top of a layer of ``tensor``, given z at its bottom.
+
+    A metal takes the mechanical part of z, which is that for phi = 0, and hands on its own; a
+    dielectric that finds no potential in z stands on a plane of phi = 0.
 
     At a frequency where a wave of the layer runs exactly along it, the two groups share a wave
     and do not span. The layer itself has no branch there (its map from bottom to top is analytic
     in the frequency), so its value is the mean over a circle of four frequencies, whose error
     is of the fourth order in the radius.
     """
+    if z.shape[-1] > tensor.size:
+        z = z[..., : tensor.size, : tensor.size]
     groups, gap = wave_groups(tensor, q, s, height)
     grazing = (gap < GRAZING) & (np.abs(s) > 0.0)
     if not grazing.any():
         return through(groups, z)
-    result = np.empty_like(z)
+    result = np.empty_like(groups[0])
     plain = ~grazing
     if plain.any():
         result[plain] = through(tuple(part[plain] for part in groups), z[plain])  # type: ignore[arg-type]
     turned = np.exp(1j * np.pi * (0.25 + 0.5 * np.arange(4)))
-    mean = np.zeros_like(z[grazing])
+    mean = np.zeros_like(result[grazing])
     for direction in turned:
         nearby = s[grazing] * (1.0 + CIRCLE * direction)
         at_point, _ = wave_groups(tensor, q[grazing], nearby, height[grazing])

@@ -12,17 +12,27 @@ v(p) is a branch point of Y, the onset of one more radiated wave.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sawfem.planewave.generalised import Array, GeneralisedTensor
+from sawfem.planewave.generalised import Array, GeneralisedTensor, Indices
+from sawfem.planewave.roots import enclosed_roots, parabola_root
 
 if TYPE_CHECKING:
     from sawfem.material import Medium
 
-#: Directions in which the sheets are first sampled.
-DIRECTIONS = 721
+#: Directions in which the sheets are first sampled, radians; coarser for the lowest sheet.
+FINE = np.linspace(-0.5, 0.5, 362)[1:-1] * np.pi
+COARSE = np.linspace(-0.5, 0.5, 182)[1:-1] * np.pi
+#: Accuracy of the direction of a minimum, radians; the velocity is good to its square.
+DIRECTION = 3.0e-8
+#: Parts into which a cell with several minima is cut.
+FINER = 64
+#: Names of the three sheets in trade terms, slowest first.
+SHEETS = ("slow shear", "fast shear", "longitudinal")
 
 
 def contracted(tensor: GeneralisedTensor, along: Array, normal: Array) -> Array:
@@ -36,8 +46,12 @@ def acoustic_tensor(tensor: GeneralisedTensor, along: Array, normal: Array) -> A
     """Stiffened acoustic tensor for wave vectors (along, 0, normal): (..., m, m), dimensionless,
     for the m displacements among the components of ``tensor``.
     """
-    full, m = contracted(tensor, along, normal), tensor.moving
-    if not tensor.electric:
+    return stiffened(contracted(tensor, along, normal), tensor.moving)
+
+
+def stiffened(full: Array, m: int) -> Array:
+    """The m displacements' part of a contracted tensor (..., n, n), with phi eliminated."""
+    if full.shape[-1] == m:
         return full
     coupling = full[..., :m, m]
     stiffening = coupling[..., :, None] * coupling[..., None, :] / full[..., m:, m:]
@@ -54,60 +68,151 @@ def trace_velocities(tensor: GeneralisedTensor, angle: Array) -> Array:
 
 
 def bulk_onsets(tensor: GeneralisedTensor) -> tuple[float, ...]:
-    """Velocities at which a further bulk wave is radiated, m/s, ascending.
+    """Velocities at which a further bulk wave is radiated, m/s, ascending; none into vacuum.
 
     The smooth minima of the sheets. A kink where two sheets cross is none: there the
     crossing waves only change their order.
     """
-    angle = np.linspace(-0.5, 0.5, DIRECTIONS + 2)[1:-1] * np.pi
-    sheets = trace_velocities(tensor, angle)
-    onsets = []
-    for sheet in range(tensor.moving):
-        v = sheets[:, sheet]
-        for index in np.flatnonzero((v[1:-1] <= v[:-2]) & (v[1:-1] < v[2:])) + 1:
-            place, value = _minimum(tensor, sheet, angle[index - 1], angle[index + 1])
-            if _is_smooth(tensor, sheet, place, value):
-                onsets.append(value)
+    return _extrema(tensor, maxima=False)
+
+
+def branch_points(tensor: GeneralisedTensor) -> tuple[float, ...]:
+    """Velocities at which two partial waves meet and Y has a branch point, m/s, ascending.
+
+    The smooth minima of the sheets, and their smooth maxima.
+    """
+    return _extrema(tensor, maxima=True)
+
+
+def _extrema(tensor: GeneralisedTensor, *, maxima: bool) -> tuple[float, ...]:
+    """Smooth minima, and maxima where wanted, of all sheets; none for vacuum."""
+    if tensor.is_vacuum:
+        return ()
+    angle = FINE
+    v = trace_velocities(tensor, angle)
+    found = []
+    for sign in (1.0, -1.0) if maxima else (1.0,):
+        w = sign * v
+        index, sheet = np.nonzero((w[1:-1] <= w[:-2]) & (w[1:-1] < w[2:]))
+        place = _minima(tensor, sheet, angle[index], angle[index + 2], sign=sign, accuracy=1e-12)
+        values = trace_velocities(tensor, place)[np.arange(place.size), sheet]
+        found.append(values[_are_smooth(tensor, sheet, place)])
     distinct: list[float] = []
-    for value in sorted(onsets):
+    for value in np.sort(np.concatenate(found)).tolist():
         if not distinct or value > distinct[-1] * (1.0 + 1e-12):
             distinct.append(value)
     return tuple(distinct)
 
 
-def _minimum(tensor: GeneralisedTensor, sheet: int, low: float, high: float) -> tuple[float, float]:
-    """Golden-section minimum of one sheet: (angle, velocity)."""
-    ratio = 0.5 * (np.sqrt(5.0) - 1.0)
+def lowest_onset(tensor: GeneralisedTensor) -> float:
+    """The first of :func:`bulk_onsets`, m/s: infinite over vacuum, which radiates nothing.
 
-    def velocity(angle: float) -> float:
-        return float(trace_velocities(tensor, np.array(angle))[sheet])
-
-    left, right = high - ratio * (high - low), low + ratio * (high - low)
-    at_left, at_right = velocity(left), velocity(right)
-    while high - low > 1e-9:
-        if at_left < at_right:
-            high, right, at_right = right, left, at_left
-            left = high - ratio * (high - low)
-            at_left = velocity(left)
-        else:
-            low, left, at_left = left, right, at_right
-            right = low + ratio * (high - low)
-            at_right = velocity(right)
-    place = 0.5 * (low + high)
-    return place, velocity(place)
+    The lowest sheet has no kinks that are minima, so its least value is enough.
+    """
+    if tensor.is_vacuum:
+        return np.inf
+    angle = COARSE
+    v = trace_velocities(tensor, angle)[:, 0]
+    index = np.flatnonzero((v[1:-1] <= v[:-2]) & (v[1:-1] < v[2:]))
+    index = index[v[index + 1] < 1.01 * v.min()]
+    place = _minima(tensor, np.zeros_like(index), angle[index], angle[index + 2])
+    return float(trace_velocities(tensor, place)[:, 0].min())
 
 
-def _is_smooth(tensor: GeneralisedTensor, sheet: int, place: float, value: float) -> bool:
-    """A minimum rises quadratically, a kink linearly: compare the rise at two distances."""
-    near, far = 1e-4, 4e-4
-    steps = np.array([-near, near, -far, far])
-    rise = trace_velocities(tensor, place + steps)[:, sheet] - value
-    return bool(rise[2:].sum() > 8.0 * rise[:2].sum())
+def sheet_limits(tensor: GeneralisedTensor) -> tuple[float, ...]:
+    """Lowest velocity along the surface of each sheet of bulk waves, m/s, ascending.
+
+    The limits that a wave can exceed, named by :data:`SHEETS`; a tensor of fewer displacements
+    has fewer of them.
+    """
+    if tensor.is_vacuum:
+        return ()
+    angle = FINE
+    lowest = np.argmin(trace_velocities(tensor, angle), axis=0)
+    lowest = np.clip(lowest, 1, angle.size - 2)
+    sheet = np.arange(tensor.moving)
+    place = _minima(tensor, sheet, angle[lowest - 1], angle[lowest + 1])
+    return tuple(trace_velocities(tensor, place)[sheet, sheet].tolist())
+
+
+def _minima(
+    tensor: GeneralisedTensor,
+    sheet: Indices,
+    low: Array,
+    high: Array,
+    *,
+    sign: float = 1.0,
+    accuracy: float = DIRECTION,
+) -> Array:
+    """Directions (m,) of the minima of given sheets, each between two directions.
+
+    With ``sign`` -1 of the maxima. The zero of the exact derivative. With p the tangent of the angle, d(rho v^2)/dp =
+    a^T (dG/dp) a for the eigenvector a = (u, phi) of norm |u| = 1.
+    """
+    low, high = np.tan(low), np.tan(high)
+    start = np.array([low, 0.5 * (low + high), high])
+    values = sign * _slopes(tensor, sheet, start)
+    for number in np.flatnonzero((values[0] > 0.0) | (values[2] < 0.0)):
+        one = _single_minimum(tensor, sheet[number], low[number], high[number], sign)
+        start[:, number], values[:, number] = one
+        low[number], high[number] = one[0][0], one[0][2]
+    guess = np.minimum(np.maximum(parabola_root(start, values), low), high)
+    p = enclosed_roots(
+        lambda p: sign * _slopes(tensor, sheet, p),
+        (low, high, values[0], values[2]),
+        guess=guess,
+        spread=1e-4 * (high - low),
+        accuracy=accuracy * (1.0 + guess**2),
+    )
+    return np.asarray(np.arctan(p))
+
+
+def _single_minimum(
+    tensor: GeneralisedTensor, sheet: np.intp, low: float, high: float, sign: float
+) -> tuple[Array, Array]:
+    """Three tangents around the lowest of several minima between two, and the slopes there.
+
+    Two directions at one velocity may enclose a summit: two valleys share the cell, and its ends
+    do not tell where they lie. A kink is no zero of the derivative: there all three coincide.
+    """
+    p = np.linspace(low, high, FINER + 1)
+    slopes = sign * _slopes(tensor, np.full(p.size, sheet), p)
+    valleys = np.flatnonzero((slopes[:-1] <= 0.0) & (slopes[1:] >= 0.0))
+    heights = sign * trace_velocities(tensor, np.arctan(p))[:, sheet]
+    if valleys.size == 0:
+        return np.full(3, p[int(np.argmin(heights))]), np.zeros(3)
+    valley = valleys[int(np.argmin(np.minimum(heights[valleys], heights[valleys + 1])))]
+    place = np.array([p[valley], 0.5 * (p[valley] + p[valley + 1]), p[valley + 1]])
+    return place, sign * _slopes(tensor, np.full(3, sheet), place)
+
+
+def _slopes(tensor: GeneralisedTensor, sheet: Indices, p: Array) -> Array:
+    """d(rho v^2)/dp of sheets (m,) at tangents p (..., m)."""
+    m = tensor.moving
+    full = contracted(tensor, np.ones_like(p), p)
+    vectors = np.linalg.eigh(stiffened(full, m))[1]
+    a = np.moveaxis(vectors, -1, -2)[..., np.arange(sheet.size), sheet, :]
+    if tensor.electric:
+        phi = -np.sum(full[..., :m, m] * a, axis=-1) / full[..., m, m]
+        a = np.concatenate([a, phi[..., None]], axis=-1)
+    slope = tensor.g31 + tensor.g31.T + 2.0 * p[..., None, None] * tensor.g33
+    return np.asarray(np.sum((slope @ a[..., None])[..., 0] * a, axis=-1))
+
+
+def _are_smooth(tensor: GeneralisedTensor, sheet: Indices, place: Array) -> NDArray[np.bool_]:
+    """Whether the slope of a sheet vanishes at its extremum, rather than jumps across zero.
+
+    Two sheets that come closer to each other than some 1e-9 in p count as crossing.
+    """
+    p = np.tan(place)
+    steps = np.array([-1e-3, -1e-9, 1e-9, 1e-3])[:, None] * (1.0 + p**2)
+    slopes = np.abs(_slopes(tensor, sheet, p + steps))
+    return np.asarray(slopes[1:3].max(axis=0) < 0.1 * slopes[[0, 3]].max(axis=0) + 1e-8)
 
 
 def limiting_velocity(medium: Medium) -> float:
     """Limiting velocity of a half-space, m/s: above it a surface wave radiates into the bulk."""
-    return bulk_onsets(GeneralisedTensor.from_medium(medium))[0]
+    return lowest_onset(GeneralisedTensor.from_medium(medium))
 
 
 def slowest_unstiffened(tensor: GeneralisedTensor) -> float:
@@ -118,3 +223,15 @@ def slowest_unstiffened(tensor: GeneralisedTensor) -> float:
     full = contracted(tensor, np.cos(angle), np.sin(angle))
     least = np.linalg.eigvalsh(full[:, : tensor.moving, : tensor.moving]).min()
     return 0.98 * float(np.sqrt(least / tensor.density))
+
+
+def fastest_bulk(tensors: Iterable[GeneralisedTensor]) -> float:
+    """Upper bound for the velocity of every bulk wave in the sagittal plane of any medium, m/s
+    (stiffened, sampled every half degree, plus 2 %).
+    """
+    angle = np.linspace(0.0, np.pi, 361)
+    return 1.02 * max(
+        float(np.sqrt(np.linalg.eigvalsh(stiffness).max() / tensor.density))
+        for tensor in tensors
+        for stiffness in [acoustic_tensor(tensor, np.cos(angle), np.sin(angle))]
+    )

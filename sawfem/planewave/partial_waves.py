@@ -74,10 +74,12 @@ def waves_below(mu: ComplexArray, vectors: ComplexArray) -> NDArray[np.intp]:
     (..., 2n) indices: first the n of the half-space below, then the n of one above.
     """
     n = mu.shape[-1] // 2
+    decay = -np.imag(mu)
+    if np.abs(decay).min(initial=1.0) > OSCILLATING:
+        return np.argsort(decay < 0.0, axis=-1, kind="stable")
     displacement, traction = vectors[..., :n, :], vectors[..., n:, :]
     flux = np.real(np.sum(displacement.conj() * traction, axis=-2))
     flux /= np.linalg.norm(displacement, axis=-2) * np.linalg.norm(traction, axis=-2) + 1e-300
-    decay = -np.imag(mu)
     by_flux = (np.abs(flux) > SURE_FLUX) | (decay == 0.0)
     oscillating = np.abs(decay) <= OSCILLATING
     # Ranks: decaying waves at +-2, oscillating ones in between by their normalised flux; a pair
@@ -115,12 +117,14 @@ def impedances(
     """
     n = tensor.size
     matrix = stroh_matrix(tensor, q, s)
-    _, vectors = partial_waves(matrix)
+    mu, vectors = np.linalg.eig(matrix)
+    order = waves_below(mu, vectors)
     groups = (slice(0, n), slice(n, 2 * n)) if both else (slice(0, n),)
+    rows, columns = np.arange(len(mu))[:, None, None], np.arange(2 * n)[:, None]
     result = []
     neighbour: ComplexArray | None = None
     for group in groups:
-        z, sound = _ratio(vectors[..., group])
+        z, sound = _ratio(vectors[rows, columns, order[:, None, group]])
         bad = np.flatnonzero(~sound)
         if bad.size:
             if neighbour is None:
@@ -135,14 +139,23 @@ def impedances(
 def _ratio(vectors: ComplexArray) -> tuple[ComplexArray, NDArray[np.bool_]]:
     """Z = L U^-1 of n partial waves (m, 2n, n), and where the vectors U are independent enough."""
     n = vectors.shape[-1]
-    displacement = vectors[:, :n]
-    scale = np.linalg.norm(displacement, axis=1, keepdims=True) + 1e-300
-    displacement, traction = displacement / scale, vectors[:, n:] / scale
-    independent = np.abs(np.linalg.det(displacement)) > 1e-13
-    displacement = np.where(independent[:, None, None], displacement, np.eye(n))
-    inverse = np.linalg.inv(displacement)
-    sound = independent & (np.linalg.norm(inverse, axis=(1, 2)) < COINCIDING)
-    return traction @ inverse, sound
+    # Vectors come with norm one and U never vanishes in them but for a scale of its own.
+    scale = np.sqrt(np.sum(np.abs(vectors[:, :n]) ** 2, axis=1, keepdims=True)) + 1e-300
+    scaled = vectors / scale
+    inverse = safe_inverse(scaled[:, :n])
+    sound = np.sum(np.abs(inverse) ** 2, axis=(1, 2)) < COINCIDING**2
+    return scaled[:, n:] @ inverse, sound
+
+
+def safe_inverse(matrix: Numbers) -> ComplexArray:
+    """Inverses of a stack (m, n, n); huge where a matrix is singular."""
+    try:
+        return np.asarray(np.linalg.inv(matrix), dtype=complex)
+    except np.linalg.LinAlgError:
+        regular = np.abs(np.linalg.det(matrix)) > 0.0
+        one = np.eye(matrix.shape[-1])
+        inverse = np.linalg.inv(np.where(regular[:, None, None], matrix, one))
+        return np.where(regular[:, None, None], inverse, 1e100)
 
 
 def residual(matrix: Numbers, z: ComplexArray) -> ComplexArray:
@@ -164,8 +177,8 @@ def sylvester(left: Numbers, right: Numbers, constant: Numbers) -> ComplexArray:
     """Solve left D - D right = constant for stacks (..., n, n) by one linear system of n^2."""
     n = left.shape[-1]
     one = np.eye(n)
-    system = np.einsum("...ij,kl->...ikjl", left, one)
-    system = system - np.einsum("ij,...lk->...ikjl", one, right)
+    system = left[..., :, None, :, None] * one[:, None, :]
+    system = system - one[:, None, :, None] * np.swapaxes(right, -1, -2)[..., None, :, None, :]
     shape = (*constant.shape[:-2], n * n)
     flat = np.linalg.solve(system.reshape(*shape, n * n), constant.reshape(*shape, 1))
     return np.asarray(flat.reshape(constant.shape))
@@ -198,14 +211,19 @@ def newton(
 
 def polished(matrix: Numbers, z: ComplexArray) -> ComplexArray:
     """One Newton step where the residual of Z stands above rounding, kept where it helps."""
-    before = np.linalg.norm(residual(matrix, z), axis=(-2, -1))
-    size = np.linalg.norm(matrix, axis=(-2, -1)) * (1.0 + np.linalg.norm(z, axis=(-2, -1)))
+    before = _norm(residual(matrix, z))
+    size = _norm(matrix) * (1.0 + _norm(z))
     rough = np.flatnonzero(before > 1e-14 * size)
     if rough.size == 0:
         return z
     better = z[rough] + newton_step(matrix[rough], z[rough])
-    after = np.linalg.norm(residual(matrix[rough], better), axis=(-2, -1))
+    after = _norm(residual(matrix[rough], better))
     keep = after < before[rough]
     z = z.copy()
     z[rough[keep]] = better[keep]
     return z
+
+
+def _norm(matrix: Numbers) -> NDArray[np.float64]:
+    """Frobenius norm of a stack of matrices."""
+    return np.asarray(np.sqrt(np.sum(np.abs(matrix) ** 2, axis=(-2, -1))), dtype=np.float64)

@@ -14,10 +14,11 @@ are differentiated by differences of the fourth order.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sawfem.conventions import STRESS
 from sawfem.planewave.counting import VACUUM
@@ -27,6 +28,7 @@ from sawfem.planewave.generalised import (
     GeneralisedTensor,
     Numbers,
     generalised_tensor,
+    layer_tensor,
     turn_about_normal,
 )
 from sawfem.planewave.layers import top_impedance
@@ -38,8 +40,6 @@ if TYPE_CHECKING:
 #: Step of the differences in the turn (radians) and in ln k, for a layer thin against 1 / k.
 STEP = 1.0e-3
 
-Tensors = Callable[[float], tuple[GeneralisedTensor, list[tuple[GeneralisedTensor, float]]]]
-
 
 def power_flow_angle(
     substrate: Medium,
@@ -49,6 +49,7 @@ def power_flow_angle(
     displacement: ComplexArray,
     *,
     metallised: bool = False,
+    shorts: Collection[int] = (),
 ) -> float | None:
     """Angle from x1 to the power flow in the surface, degrees, positive towards x2.
 
@@ -61,26 +62,24 @@ def power_flow_angle(
     omega : rad/s. velocity : of the wave, m/s.
     displacement : (4,), (u1, u2, u3, phi / FIELD) at the surface, any norm.
     metallised : phi = 0 at the surface; otherwise vacuum lies above.
+    shorts : interfaces held at phi = 0, as for :class:`.SurfaceAdmittance`.
     """
     k = omega / velocity
-    rest = [(generalised_tensor(medium), medium.density / STRESS, h) for medium, h in layers]
-    first = generalised_tensor(substrate), substrate.density / STRESS
-
-    def turned(angle: float) -> tuple[GeneralisedTensor, list[tuple[GeneralisedTensor, float]]]:
-        def turn(tensor: Array, density: float) -> GeneralisedTensor:
-            return GeneralisedTensor.from_tensor(turn_about_normal(tensor, angle), density)
-
-        return turn(*first), [(turn(tensor, rho), k * h) for tensor, rho, h in rest]
-
-    u = np.asarray(displacement)
-    fixed = turned(0.0)
+    first = _Turning(generalised_tensor(substrate), substrate.density / STRESS)
+    rest = [
+        (_Turning(layer_tensor(m), m.density / STRESS, m.is_conductor), k * h) for m, h in layers
+    ]
+    potential = not (metallised or _shorted(layers, shorts))
+    size = 4 if potential else 3
+    u = np.asarray(displacement)[:size]
 
     def flow(step: float) -> tuple[float, float]:
-        by_angle = _slope(turned, lambda _: 1.0, velocity, step)
-        by_wavenumber = _slope(lambda _: fixed, lambda change: 1.0 + change, velocity, step)
-        if not metallised:
-            by_wavenumber[3, 3] -= VACUUM
-        return float(np.real(u.conj() @ by_angle @ u)), float(np.real(u.conj() @ by_wavenumber @ u))
+        slopes = _slopes(first, rest, frozenset(shorts), velocity, step)
+        by_angle, by_wavenumber = (slope[:size, :size] for slope in slopes)
+        along = np.real(u.conj() @ by_wavenumber @ u)
+        if potential:
+            along -= VACUUM * abs(u[3]) ** 2
+        return float(np.real(u.conj() @ by_angle @ u)), float(along)
 
     step = STEP / (1.0 + k * sum(height for _, height in layers))
     across, along = flow(step)
@@ -93,39 +92,119 @@ def power_flow_angle(
     return float(np.degrees(np.arctan2(across, along)))
 
 
-def _slope(
-    tensors: Tensors, q: Callable[[float], float], velocity: float, step: float
+def _shorted(layers: Sequence[tuple[Medium, float]], shorts: Collection[int]) -> bool:
+    return len(layers) in shorts or bool(layers and layers[-1][0].is_conductor)
+
+
+class _Turning:
+    """One medium in axes turned about the normal: its blocks, and how they change."""
+
+    def __init__(self, tensor: Array, density: float, conducting: bool = False) -> None:
+        self.tensor, self.density, self.conducting = tensor, density, conducting
+
+    def at(self, angle: float) -> GeneralisedTensor:
+        """Blocks after a turn by ``angle``, radians."""
+        tensor = turn_about_normal(self.tensor, angle) if angle else self.tensor
+        if self.conducting:
+            return GeneralisedTensor.of_conductor(tensor[:, :3, :3, :], self.density)
+        return GeneralisedTensor.from_tensor(tensor, self.density)
+
+    def derivative(self) -> tuple[Array, Array, Array]:
+        """d/d(angle) of (g33, g31, g11) at no turn: each index of G turns by itself."""
+        turn = np.zeros((4, 4))
+        turn[0, 1], turn[1, 0] = 1.0, -1.0
+        g = self.tensor
+
+        def components(block: Array) -> Array:
+            return np.asarray(turn @ block - block @ turn)  # the turn is skew
+
+        g32, g12, g21 = g[2, :, :, 1], g[0, :, :, 1], g[1, :, :, 0]
+        return (
+            components(g[2, :, :, 2]),
+            components(g[2, :, :, 0]) + g32,
+            components(g[0, :, :, 0]) + g12 + g21,
+        )
+
+
+def _slopes(
+    first: _Turning,
+    layers: Sequence[tuple[_Turning, float]],
+    shorts: frozenset[int],
+    velocity: float,
+    step: float,
 ) -> ComplexArray:
-    """d/dp of scaled Y over k at p = 0, for tensors and wavenumber (over kappa = k) of p."""
+    """d/d(angle) and d/d(ln k) of scaled Y over k, (2, n, n); k times thickness for layers."""
     s = np.array([velocity])
+    z, slope = _half_space_slopes(first, s)
+    slope = slope[:, 0]
+    for index, (layer, height) in enumerate(layers):
+        if index in shorts or layer.conducting:
+            z, slope = z[:, :3, :3], slope[:, :3, :3]
+        above = top_impedance(layer.at(0.0), np.array([1.0]), s, np.array([height]), z)
+        new = np.empty((2, *above.shape[1:]), dtype=complex)
+        for number, (turning, stretching) in enumerate(((1.0, 0.0), (0.0, 1.0))):
+            change = slope[number]
+            # The impedance below may be steep beside a branch point: scale its step to size.
+            shrink = 1.0 / max(1.0, float(np.linalg.norm(change)))
 
-    def matrix(p: float) -> Numbers:
-        return stroh_matrix(tensors(p)[0], np.array([q(p)]), s)
+            def top(
+                p: float,
+                *,
+                layer: _Turning = layer,
+                height: float = height,
+                z: ComplexArray = z,
+                change: ComplexArray = change,
+                shrink: float = shrink,
+                turning: float = turning,
+                stretching: float = stretching,
+            ) -> ComplexArray:
+                tensor = layer.at(p * shrink * turning)
+                q = np.array([1.0 + p * shrink * stretching])
+                return top_impedance(tensor, q, s, np.array([height]), z + p * shrink * change)
 
-    m, change = matrix(0.0), _difference(matrix, step)
-    z, _ = impedances(tensors(0.0)[0], np.array([q(0.0)]), s)
-    n = z.shape[-1]
+            new[number] = _difference(top, step)[0] / shrink
+        z, slope = above, new
+    return np.asarray(1j * slope)
+
+
+def half_space_flows(
+    substrate: Medium, velocities: Array, displacements: ComplexArray, free: NDArray[np.bool_]
+) -> Array:
+    """:func:`power_flow_angle` of several waves of one half-space at once, degrees (w,).
+
+    Parameters
+    ----------
+    velocities : (w,), m/s. displacements : (w, 4). free : (w,), whether vacuum lies above.
+    """
+    first = _Turning(generalised_tensor(substrate), substrate.density / STRESS)
+    _, slopes = _half_space_slopes(first, velocities)
+    u = np.where(free[:, None] | (np.arange(4) < 3), displacements, 0.0)
+    across, along = np.real(1j * np.einsum("wi,dwij,wj->dw", u.conj(), slopes, u))
+    along = along - np.where(free, VACUUM * np.abs(u[:, 3]) ** 2, 0.0)
+    return np.asarray(np.degrees(np.arctan2(across, along)))
+
+
+def _half_space_slopes(first: _Turning, velocity: Array) -> tuple[ComplexArray, ComplexArray]:
+    """Z (w, n, n) of the half-space at q = 1, and dZ by angle and by q, (2, w, n, n), exact."""
+    tensor, one = first.at(0.0), np.ones_like(velocity)
+    turned, inverse, stiffness, _ = tensor.stroh_blocks
+    n = tensor.size
+    d33, d31, d11 = first.derivative()
+    d_inverse = -inverse @ d33 @ inverse
+    d_turned = d_inverse @ tensor.g31 + inverse @ d31
+    d_stiffness = d11 - d31.T @ turned - tensor.g31.T @ d_turned
+    change = np.zeros((2, 1, 2 * n, 2 * n))
+    change[0, 0, :n, :n], change[0, 0, :n, n:] = d_turned, d_inverse
+    change[0, 0, n:, :n], change[0, 0, n:, n:] = -d_stiffness, d_turned.T
+    change[1, 0, :n, :n], change[1, 0, n:, n:] = turned, turned.T
+    change[1, 0, n:, :n] = -2.0 * stiffness
+    z, _ = impedances(tensor, one, velocity)
+    m = stroh_matrix(tensor, one, velocity)
     left = m[:, n:, n:] - z @ m[:, :n, n:]
     right = m[:, :n, :n] + m[:, :n, n:] @ z
-    source = change[:, n:, :n] + change[:, n:, n:] @ z
-    source = source - z @ (change[:, :n, :n] + change[:, :n, n:] @ z)
-    slope = sylvester(left, right, -source)
-
-    def step_of_layer(index: int, z: ComplexArray, slope: ComplexArray) -> ComplexArray:
-        # The impedance below may be steep beside a branch point: scale its step to size.
-        shrink = 1.0 / max(1.0, float(np.linalg.norm(slope)))
-
-        def top(p: float) -> ComplexArray:
-            tensor, height = tensors(p * shrink)[1][index]
-            at = np.array([q(p * shrink)])
-            return top_impedance(tensor, at, s, np.array([height]), z + p * shrink * slope)
-
-        return np.asarray(_difference(top, step) / shrink, dtype=complex)
-
-    for index, (tensor, height) in enumerate(tensors(0.0)[1]):
-        above = top_impedance(tensor, np.array([q(0.0)]), s, np.array([height]), z)
-        slope, z = step_of_layer(index, z, slope), above
-    return np.asarray(1j * slope[0], dtype=complex)
+    source = change[..., n:, :n] + change[..., n:, n:] @ z
+    source = source - z @ (change[..., :n, :n] + change[..., :n, n:] @ z)
+    return z, sylvester(np.stack([left, left]), np.stack([right, right]), -source)
 
 
 def _difference(function: Callable[[float], Numbers], step: float) -> Numbers:

@@ -12,8 +12,8 @@ import numpy as np
 from sawfem.errors import GeometryError
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.leaky import leaky_modes
-from sawfem.planewave.modes import HALF_SPACE_FREQUENCY, SurfaceMode, surface_modes
-from sawfem.planewave.power_flow import power_flow_angle
+from sawfem.planewave.modes import HALF_SPACE_FREQUENCY, SurfaceMode, both_surfaces
+from sawfem.planewave.power_flow import half_space_flows, power_flow_angle
 from sawfem.units import QuantityLike, parse_frequency
 
 if TYPE_CHECKING:
@@ -112,26 +112,47 @@ def surface_waves(
     """
     frequency = _frequency(layers, omega)
     stack = SurfaceAdmittance(substrate, layers)
-    free = surface_modes(stack, frequency, metallised=False)
-    metallised = surface_modes(stack, frequency, metallised=True)
-    waves = []
-    for family, modes in free.items():
+    pairs: list[tuple[str, SurfaceMode | None, SurfaceMode | None]] = []
+    for family, modes in both_surfaces(stack, frequency).items():
         order = 0
-        for a, b in _pairs(modes, metallised[family]):
-            leading = a or b
-            assert leading is not None
-            kind = _kind(leading, family, layered=bool(layers), order=order)
+        for a, b in _pairs(modes[False], modes[True]):
+            kind = _kind(_leading(a, b), family, layered=bool(layers), order=order)
             order += kind in ("Rayleigh-type", "Sezawa-type")
-            angle = power_flow_angle(
-                substrate,
-                layers,
-                frequency,
-                leading.velocity,
-                leading.displacement,
-                metallised=a is None,
-            )
-            waves.append(_wave(kind, a, b, angle, frequency if layers else None))
+            pairs.append((kind, a, b))
+    angles = _power_flow_angles(substrate, layers, frequency, [(a, b) for _, a, b in pairs])
+    waves = [
+        _wave(kind, a, b, angle, frequency if layers else None)
+        for (kind, a, b), angle in zip(pairs, angles, strict=True)
+    ]
     return tuple(sorted(waves, key=lambda wave: wave.velocity))
+
+
+def _leading(a: SurfaceMode | None, b: SurfaceMode | None) -> SurfaceMode:
+    """The free wave, or the metallised one where there is none."""
+    leading = a or b
+    assert leading is not None  # pairs hold one at least
+    return leading
+
+
+def _power_flow_angles(
+    substrate: Medium,
+    layers: Sequence[tuple[Medium, float]],
+    omega: float,
+    pairs: Sequence[tuple[SurfaceMode | None, SurfaceMode | None]],
+) -> list[float | None]:
+    """Angles of the leading waves, degrees."""
+    modes = [_leading(a, b) for a, b in pairs]
+    free = [a is not None for a, _ in pairs]
+    if modes and not layers:
+        velocities = np.array([mode.velocity for mode in modes])
+        displacements = np.array([mode.displacement for mode in modes])
+        return list(half_space_flows(substrate, velocities, displacements, np.array(free)).tolist())
+    return [
+        power_flow_angle(
+            substrate, layers, omega, mode.velocity, mode.displacement, metallised=not is_free
+        )
+        for mode, is_free in zip(modes, free, strict=True)
+    ]
 
 
 def leaky_estimates(

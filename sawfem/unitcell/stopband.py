@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.errors import ConvergenceError
-from sawfem.planewave.branch_points import branch_velocities
+from sawfem.planewave.generalised import GeneralisedTensor
+from sawfem.planewave.limiting import branch_points
 from sawfem.unitcell.discretisation import Discretisation
 from sawfem.unitcell.modes import (
     Ellipse,
@@ -241,7 +242,8 @@ def resonances(
     """
     cell = model.system.discretisation.cell
     substrate, _ = cell.stack.media()
-    bulk = branch_velocities(substrate, low, high)
+    points = branch_points(GeneralisedTensor.from_medium(substrate))
+    bulk = [velocity for velocity in points if low < velocity < high]
     scale = model.system.phase / (2.0 * np.pi * cell.period)
     shorted: list[Edge] = []
     open_: list[Edge] = []

@@ -123,9 +123,26 @@ def test_every_layered_wave_is_a_zero_of_its_surface() -> None:
         assert np.abs(values).min() < 1e-9 * np.abs(values).max()
 
 
-def test_conductor_in_a_stack_is_refused() -> None:
+def test_conducting_substrate_is_refused() -> None:
     from sawfem.errors import MaterialError
 
     metal = load_material("aluminium/kaye-laby").rotated(np.eye(3))
     with pytest.raises(MaterialError, match="conductor"):
-        SurfaceAdmittance(medium("silica"), [(metal, 1e-7)])
+        SurfaceAdmittance(metal)
+
+
+@pytest.mark.parametrize("cover", [0.0, 0.3e-6])
+def test_metal_layer_is_a_dielectric_of_its_stiffness_between_shorts(cover: float) -> None:
+    """Only phi = 0 at both faces tells a metal from a dielectric without piezoelectricity."""
+    metal = load_material("aluminium/kaye-laby").rotated(np.eye(3))
+    permittivity = 4e-11 * np.eye(3)
+    twin = Medium(metal.density, metal.stiffness, np.zeros((3, 3, 3)), permittivity)
+    base, above = medium("lithium niobate"), [(medium("zinc oxide"), cover)] if cover else []
+    v = np.linspace(100.0, 9e3, 120)
+    real = SurfaceAdmittance(base, [(metal, 0.2e-6), *above])
+    same = SurfaceAdmittance(base, [(twin, 0.2e-6), *above], shorts=(0, 1))
+    assert real.shorted == same.shorted == (not above)
+    found, expected = real.scaled(v * K, K), same.scaled(v * K, K)
+    assert distance(expected, found) < 1e-11
+    plain = SurfaceAdmittance(base, [(twin, 0.2e-6), *above]).scaled(v * K, K)
+    assert distance(plain[:, :3, :3], found[:, :3, :3]) > 1e-3  # the shorts matter
