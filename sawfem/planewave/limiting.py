@@ -146,8 +146,8 @@ def _minima(
 ) -> Array:
     """Directions (m,) of the minima of given sheets, each between two directions.
 
-    With ``sign`` -1 of the maxima. The zero of the exact derivative. With p the tangent of the angle, d(rho v^2)/dp =
-    a^T (dG/dp) a for the eigenvector a = (u, phi) of norm |u| = 1.
+    With ``sign`` -1 of the maxima. The zero of the exact derivative: with p the tangent of the
+    angle, d(rho v^2)/dp = a^T (dG/dp) a for the eigenvector a = (u, phi) of norm |u| = 1.
     """
     low, high = np.tan(low), np.tan(high)
     start = np.array([low, 0.5 * (low + high), high])
