@@ -15,7 +15,7 @@ ROWS = (
     "velocity",
     "stopband_short",
     "stopband_open",
-    "bulk_onset",
+    "next_bulk_onset",
     "reflection_per_electrode",
     "transduction_per_electrode",
     "coupling_k2",
@@ -23,6 +23,8 @@ ROWS = (
     "capacitance_per_pair",
     "capacitance_fitted_per_pair",
     "attenuation",
+    "attenuation_open",
+    "fit_misfit",
 )
 HEADS = ("value", "± numerical", "unit")
 

@@ -81,7 +81,9 @@ class GratingConstants:
     capacitance_per_pair, capacitance_fitted_per_pair : static, and that of the equations; F/m.
     attenuation : at the resonant edge, dB per wavelength; attenuation_open at the antiresonance.
     resonant_edge : "lower" or "upper" shorted edge: the one that alternating voltages drive.
-    bulk_onset : Hz, or None if no bulk wave starts within the frequencies that were searched.
+    bulk_onset : Hz, where the first bulk wave of the substrate starts to be radiated.
+    next_bulk_onset : Hz, the first such frequency above the resonant edge; on a leaky cut it is
+        not the first of all.
     fit_band : (low, high) in Hz over which the fitted capacitance was determined;
         fit_misfit : relative deviation of the two-mode admittance from the exact one that nine
         in ten samples there keep, nearer than 2 per cent of the band to no edge.
@@ -106,6 +108,7 @@ class GratingConstants:
     bulk_onset: float | None
     fit_band: tuple[float, float] | None
     fit_misfit: float | None
+    next_bulk_onset: float | None = None
     numerical: Mapping[str, Any] = field(default_factory=dict)
     reasons: Mapping[str, str] = field(default_factory=dict)
 

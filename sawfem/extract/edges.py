@@ -143,6 +143,9 @@ def _sampled(
     marks = np.array([edge.frequency.real for edge in edges])
     width = float(np.ptp(marks))
     low, high = float(marks.min()) - MARGIN * width, float(marks.max()) + MARGIN * width
+    # Beyond the onset of a bulk wave the picture of two modes ends.
+    beyond = [onset for onset in band.onsets if onset > marks.max()]
+    high = min(high, *(0.999 * onset + 0.001 * marks.max() for onset in beyond), high)
     frequency = np.linspace(low, high, samples)
     # Samples on an edge would divide by zero: keep them where the picture is smooth.
     nearest = np.min(np.abs(frequency[:, None] - marks), axis=1)

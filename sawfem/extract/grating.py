@@ -21,6 +21,8 @@ from sawfem.extract.constants import GratingConstants, effective_coupling
 from sawfem.extract.edges import TwoModes, transduction_from_residues, two_modes
 from sawfem.extract.uncertainty import edge_error, numerical_uncertainty
 from sawfem.planewave import Wave, estimate_velocities
+from sawfem.planewave.generalised import GeneralisedTensor
+from sawfem.planewave.limiting import bulk_onsets
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.stopband import StopBand, find_stop_band, refine_stop_band
@@ -170,6 +172,13 @@ def _on_mesh(
         band = find_stop_band(discretisation, wave.velocity_free, wave.velocity_metallised)
     complete = len(band.shorted) == 2 and len(band.open) == 2
     picture = two_modes(band) if complete else None
+    if picture is not None and picture.capacitance <= 0.0:
+        reason = (
+            "the two-mode picture does not fit this grating at all (negative capacitance); "
+            f"its electrodes are {cell.electrodes[0].thickness / (2.0 * cell.period):.2g} "
+            "wavelengths thick"
+        )
+        band, picture = replace(band, reasons=(*band.reasons, reason)), None
     constants = _constants(cell, wave, band, picture)
     return GratingSolution(cell, constants, wave, waves, band, picture, {})
 
@@ -181,6 +190,7 @@ def _constants(
     two = len(band.shorted) == 2
     upper = two and band.shorted[1] is resonance
     reasons = _reasons(band, picture)
+    onsets = _bulk_onsets(cell)
     return GratingConstants(
         pitch=cell.period,
         metallisation_ratio=cell.metallisation_ratio,
@@ -200,11 +210,19 @@ def _constants(
         attenuation=_attenuation(resonance.frequency),
         attenuation_open=_attenuation(antiresonance.frequency) if antiresonance else None,
         resonant_edge="upper" if upper else "lower",
-        bulk_onset=band.onsets[0] if band.onsets else None,
+        bulk_onset=min(onsets, default=None),
+        next_bulk_onset=min((f for f in onsets if f > resonance.frequency.real), default=None),
         fit_band=picture.band if picture else None,
         fit_misfit=picture.misfit if picture else None,
         reasons=reasons,
     )
+
+
+def _bulk_onsets(cell: UnitCell) -> list[float]:
+    """Frequencies at which the bulk waves of the substrate start at phase pi, Hz."""
+    substrate, _ = cell.stack.media()
+    velocities = bulk_onsets(GeneralisedTensor.from_medium(substrate))
+    return [velocity / (2.0 * cell.period) for velocity in velocities]
 
 
 def _shorted_velocity(band: StopBand, period: float) -> float | None:
@@ -240,14 +258,12 @@ def _reasons(band: StopBand, picture: TwoModes | None) -> dict[str, str]:
             "fit_band",
             "fit_misfit",
         ):
-            reasons[name] = f"needs two shorted and two open edges: {sentence}"
+            reasons[name] = f"needs the two-mode picture of four edges: {sentence}"
     if band.antiresonance is None:
         for name in ("attenuation_open", "coupling_k2_effective"):
             reasons[name] = sentence
     elif band.antiresonance.frequency.real <= band.resonance.frequency.real:
         reasons["coupling_k2_effective"] = "the antiresonance was not found above the resonance"
-    if not band.onsets:
-        reasons["bulk_onset"] = "no bulk wave starts within the velocities that were searched"
     return reasons
 
 

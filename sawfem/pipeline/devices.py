@@ -30,6 +30,7 @@ from sawfem.extract import (
     solve_double_electrodes,
 )
 from sawfem.extract.grating import grating_waves, strongest
+from sawfem.pipeline.judgement import judged
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
 
@@ -84,6 +85,10 @@ def solve_device(
                 )
         response = device_response(setting.device, setting.constants, setting.frequency)
         response = _with_uncertainty(response, setting)
+        if isinstance(asked, ResolvedResonatorDevice):
+            loss = asked.resonator.propagation_loss
+            response, remarks = judged(response, solution.constants, loss)
+            warnings.extend(remarks)
     except SawfemError as error:
         key = f"device.{error.key}" if error.key else "device"
         raise _at(error, case.file, key) from None

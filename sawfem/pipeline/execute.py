@@ -14,6 +14,7 @@ from sawfem.extract import GratingSolution, solve_grating
 from sawfem.extract.uncertainty import edge_error
 from sawfem.pipeline.build import Design, build, grating_key
 from sawfem.pipeline.devices import solve_device
+from sawfem.pipeline.judgement import grating_warnings
 from sawfem.result import DeviceResult, Result, collect_checks, grating_result
 
 #: progress(stage, done, total): before, during and after every stage.
@@ -79,6 +80,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
         warnings=(
             *design.warnings,
             *remarks,
+            *(text for solved in solutions.values() for text in grating_warnings(solved)),
             *_failed(checks),
             *accuracy_warnings(solutions, resolved),
             *_left_aside(case),

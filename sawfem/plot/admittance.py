@@ -87,7 +87,7 @@ def _mark_bands(axes: Axes, grating: GratingResult) -> None:
         for number, edge in enumerate(edges):
             text = f"edge, {kind}: {edge:.3f} MHz" if len(edges) == 1 and number == 0 else None
             axes.axvline(edge, color=colour, linestyle=line, linewidth=1.1, zorder=1, label=text)
-    onset = constants.bulk_onset
+    onset = constants.next_bulk_onset
     if onset is None or onset > grating.frequency[-1]:
         return
     dotted: dict[str, Any] = {"color": style.BLACK, "linestyle": ":", "linewidth": 1.3}

@@ -197,7 +197,7 @@ def test_incomplete_gratings_and_poor_responses_can_be_drawn(whole_result, two_p
     constants = replace(
         grating.constants,
         stopband_short=(grating.constants.stopband_short[0], None),
-        bulk_onset=5e8,
+        next_bulk_onset=5e8,
     )
     lame = replace(grating, constants=constants, two_mode_admittance=None)
     with style.house_style():

@@ -1,0 +1,96 @@
+"""What the device model leaves out, said where it matters: warnings, and figures withdrawn.
+
+The two coupled modes know the edges of the stop band, one loss and one capacitance. They do not
+know another wave in the band, what is radiated beyond a bulk onset, or that a leaky wave loses
+more at its antiresonance than at its resonance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from sawfem.device import Response
+from sawfem.extract import GratingConstants, GratingSolution
+
+#: Misfit of the two-mode picture beyond which it is worth a warning.
+MISFIT = 0.03
+#: Ratio of the losses at antiresonance and resonance beyond which one loss cannot stand for both.
+UNEQUAL = 2.0
+#: Loss below which radiation does not limit a quality factor, dB per wavelength (Q near 3e5).
+NEGLIGIBLE = 1e-4
+
+_RESONANCE = (
+    "resonance",
+    "peak_conductance",
+    "quality_factor_resonance",
+    "quality_factor_resonance_phase_slope",
+)
+_ANTIRESONANCE_LOSS = (
+    "peak_resistance",
+    "quality_factor_antiresonance",
+    "quality_factor_antiresonance_phase_slope",
+)
+
+
+def grating_warnings(solution: GratingSolution) -> list[str]:
+    """What a reader of the constants must know of the two-mode picture."""
+    constants, picture = solution.constants, solution.picture
+    if picture is None or constants.fit_misfit is None or constants.fit_misfit <= MISFIT:
+        return []
+    low, high = (edge / 1e6 for edge in picture.band)
+    off = np.abs(picture.exact / picture.model - 1.0)
+    edges = [edge.frequency.real for edge in (*solution.band.shorted, *solution.band.open)]
+    near = np.min(np.abs(picture.frequency[:, None] - edges), axis=1)
+    off[near < 0.02 * (picture.band[1] - picture.band[0])] = 0.0
+    worst = picture.frequency[int(np.argmax(off))] / 1e6
+    return [
+        f"two coupled modes miss the admittance of the grating by up to "
+        f"{100.0 * constants.fit_misfit:.1f} % over nine tenths of {low:.1f} to {high:.1f} MHz, "
+        f"most near {worst:.1f} MHz (another wave, or radiation); a device is no better there"
+    ]
+
+
+def judged(
+    response: Response, constants: GratingConstants, propagation_loss: float
+) -> tuple[Response, list[str]]:
+    """A resonator's response without the figures that the model cannot give, and why.
+
+    Parameters
+    ----------
+    response : of the device. constants : of its grating.
+    propagation_loss : dB/s, what the case takes for it.
+    """
+    withdrawn: dict[str, str] = {}
+    warnings: list[str] = []
+    low, high = float(response.frequency[0]), float(response.frequency[-1])
+    edges = (*constants.stopband_short, *constants.stopband_open)
+    known = [edge for edge in edges if edge is not None]
+    if min(known) > high or max(known) < low:
+        reason = (
+            f"the band does not hold the stop band of the grating, {min(known) / 1e6:.2f} to "
+            f"{max(known) / 1e6:.2f} MHz"
+        )
+        names = (*_RESONANCE, "antiresonance", "coupling_k2_effective", *_ANTIRESONANCE_LOSS)
+        withdrawn |= dict.fromkeys(names, reason)
+        warnings.append(f"{reason}: no resonance is reported")
+    opened = constants.attenuation_open
+    if opened is not None and opened > max(UNEQUAL * constants.attenuation, NEGLIGIBLE):
+        reason = (
+            f"the wave loses {opened:.3g} dB/wavelength at antiresonance and "
+            f"{constants.attenuation:.3g} at resonance; the device model knows the latter only"
+        )
+        withdrawn |= dict.fromkeys(_ANTIRESONANCE_LOSS, reason)
+        warnings.append(f"{reason}, so loss away from resonance is understated")
+    onset = constants.next_bulk_onset
+    if onset is not None and low < onset < high:
+        warnings.append(
+            f"above {onset / 1e6:.2f} MHz the grating radiates bulk waves, which the device model "
+            "leaves out"
+        )
+    if propagation_loss == 0.0:
+        warnings.append("no device.propagation_loss is given: quality factors are upper bounds")
+    figures = {name: q for name, q in response.figures.items() if name not in withdrawn}
+    reasons = {name: text for name, text in withdrawn.items() if name in response.figures}
+    return replace(response, figures=figures, reasons={**response.reasons, **reasons}), warnings
