@@ -9,9 +9,12 @@ from typing import Any
 from sawfem.case.keypath import get_value, set_value
 from sawfem.case.messages import user_path
 from sawfem.errors import CaseError, SawfemError
-from sawfem.units import shown
+from sawfem.units import parse_frequency, shown
 
 _STUDIES = ("sweep", "map", "yield")
+
+#: Key of a map's axis for the frequency of its plane waves, which no other table holds.
+FREQUENCY_KEYS = ("frequency", "map.frequency")
 
 
 def check_axes(
@@ -27,6 +30,9 @@ def check_axes(
             location = (study, "axis", index)
             for key, value in _ends(axis, user_path(written, location), file):
                 trial = copy.deepcopy(bare)
+                if study == "map" and axis["key"] in FREQUENCY_KEYS:
+                    parse_frequency(value, key=user_path(written, (*location, key)), file=file)
+                    continue
                 try:
                     set_value(trial, axis["key"], value, file=file)
                     resolve(trial)

@@ -93,11 +93,25 @@ ResultParts = Annotated[
 Waves = Annotated[
     Any,
     ListRule(
-        ChoiceRule(("rayleigh", "bleustein-gulyaev", "love", "leaky", "plate", "all")),
+        ChoiceRule(
+            (
+                "rayleigh",
+                "bleustein-gulyaev",
+                "love",
+                "leaky",
+                "plate",
+                "all",
+                "strongest",
+                "slowest",
+            )
+        ),
         1,
-        6,
-        "a list of kinds of waves",
+        8,
+        "a list of kinds of waves, and strongest or slowest where there are several",
     ),
+]
+HeldConstant = Annotated[
+    Any, ListRule(TextRule("a part or a constant of a material"), 1, 60, "a list of names")
 ]
 Keep = Annotated[
     Any, ListRule(TextRule("the name of a quantity or a part of the result"), 1, 100, "a list")

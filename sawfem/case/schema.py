@@ -94,6 +94,9 @@ class Map(Table):
     keep: f.Keep = None
     axis: Annotated[list[Axis], OneOrMany(8)]
     frequency: f.Frequency = None
+    hold_constant: f.HeldConstant = Field(
+        default=None, description="what temperature leaves as it is, for want of coefficients"
+    )
 
 
 class Spread(Table):

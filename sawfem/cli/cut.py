@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -10,7 +11,7 @@ import click
 from sawfem import __version__
 from sawfem.cli import options
 from sawfem.cli.screen import headline, labelled, show, table
-from sawfem.errors import InputError, OrientationError, SawfemError
+from sawfem.errors import InputError, OrientationError, OutputError, SawfemError
 
 if TYPE_CHECKING:
     from sawfem.cuts import CutResult
@@ -43,6 +44,12 @@ _COLUMNS = (
     help="A layer, upwards; crystal axes along the device axes. May be repeated.",
 )
 @click.option("--frequency", metavar="F", help='Such as "868 MHz"; layers need it.')
+@click.option(
+    "--pictures",
+    metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Draw slowness, effective permittivity, depth profile and directions into this folder.",
+)
 @options.as_json
 @options.quiet
 def command(
@@ -51,6 +58,7 @@ def command(
     plate: str | None,
     layers: tuple[str, ...],
     frequency: str | None,
+    pictures: Path | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -69,10 +77,30 @@ def command(
             expected='a frequency such as "868 MHz": layers make the waves dispersive',
         )
     answer = compute_cut(stack, frequency)
+    files = [] if pictures is None else _draw(stack, frequency, pictures)
     if as_json:
-        click.echo(json.dumps(answer.to_dict(), indent=2, ensure_ascii=False))
+        told = answer.to_dict() | ({} if pictures is None else {"files": files})
+        click.echo(json.dumps(told, indent=2, ensure_ascii=False))
     elif not quiet:
         _show(answer)
+        labelled("Pictures", "  ".join(files))
+
+
+def _draw(stack: Stack, frequency: str | None, folder: Path) -> list[str]:
+    """Draw the page of a cut; names of the files."""
+    from sawfem.planewave.cut_curves import cut_curves
+    from sawfem.plot.cutpage import draw_cut
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        files = draw_cut(cut_curves(stack, frequency), folder)
+    except OSError as error:
+        raise OutputError(
+            file=folder.as_posix(),
+            found=(error.strerror or str(error)).lower(),
+            expected="a folder that can be written",
+        ) from error
+    return [path.as_posix() for path in files]
 
 
 def _stack(

@@ -31,8 +31,8 @@ def guarded(arguments: Sequence[str] | None) -> int:
         return _refused(error, as_json)
     except click.exceptions.Exit as end:
         return int(end.exit_code)
-    except (click.Abort, KeyboardInterrupt):
-        return _interrupted(as_json)
+    except (click.Abort, KeyboardInterrupt) as end:
+        return _interrupted(as_json, str(end.__cause__ or end))
     except click.ClickException as error:
         return _usage(error, as_json)
     except BrokenPipeError:
@@ -57,8 +57,9 @@ def _refused(error: SawfemError, as_json: bool) -> int:
     return BAD_INPUT
 
 
-def _interrupted(as_json: bool) -> int:
-    message = "interrupted; what stood in the results folder before is untouched"
+def _interrupted(as_json: bool, kept: str) -> int:
+    """``kept``: what a command that keeps its work has said about it, or ""."""
+    message = kept or "interrupted; what stood in the results folder before is untouched"
     if as_json:
         _json(message=message)
     _line(f"sawfem: {message}")

@@ -13,6 +13,8 @@ COMMANDS = {
     "run": ("sawfem.cli.run", "Compute what a case file asks for and write its results."),
     "check": ("sawfem.cli.check", "Show how a case is understood and what it would cost."),
     "cut": ("sawfem.cli.cut", "Plane waves of a crystal cut, with layers on it if need be."),
+    "map": ("sawfem.cli.map", "Map plane waves over cut angles, thickness or frequency."),
+    "search": ("sawfem.cli.search", "Search the better cuts of a crystal for a stated wish."),
     "materials": ("sawfem.cli.materials", "List the shipped material sets, or show one."),
 }
 

@@ -1,0 +1,201 @@
+"""Maps of plane waves as HDF5 that other programs read with labelled axes: map.h5.
+
+    /                      format="sawfem-map", format_version, sawfem_version, title, request
+    /case/source           the case, TOML      /case/resolved   JSON, SI, defaults filled
+    /materials/<set>       the set, TOML       attributes name, sha256, source, provenance
+    /versions              attributes, one a library
+    /axes/<key path>       dimension scales    attributes unit, long_name
+    /values/<quantity>     axes in order       attributes from the table of quantities
+    /status                int8: 0 done, 1 failed, 2 not run
+    /message               why a point failed
+
+A point that failed or was not run is NaN in every array that it lacks; ``status`` tells which.
+The file holds no time and no host: a map that was interrupted and taken up again gives the same
+bits as an undisturbed one. The attribute ``request`` is a digest of everything the numbers depend
+on; a file with another one is not taken up.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from sawfem import __version__, conventions
+from sawfem.errors import InputError, OutputError
+from sawfem.export.hdf5_node import Node
+from sawfem.planewave.map_points import NOT_RUN
+from sawfem.planewave.maps import MapRequest, WaveMap
+from sawfem.quantities import entry
+
+FORMAT = "sawfem-map"
+MAJOR, MINOR = 1, 0
+FILE_NAME = "map.h5"
+
+_TEXT = h5py.string_dtype("utf-8")
+_COMPRESSED = {"compression": "gzip", "compression_opts": 4, "shuffle": True}
+
+
+@dataclass(frozen=True)
+class MapOrigin:
+    """What a map came from, for its file: texts of the case and of its materials, versions.
+
+    ``source`` is the path of the case file as seen from the folder of the map, or "".
+    """
+
+    title: str = ""
+    case_source: str = ""
+    resolved: Mapping[str, Any] | None = None
+    source: str = ""
+    materials: Mapping[str, Mapping[str, str]] | None = None
+    versions: Mapping[str, str] | None = None
+
+
+def request_digest(asked: MapRequest) -> str:
+    """SHA-256 of everything that the numbers of a map depend on, the program's version included."""
+    digest = hashlib.sha256(__version__.encode())
+    for member in asked.members:
+        material = member.material
+        constants = (material.stiffness, material.piezoelectric, material.permittivity)
+        digest.update(repr((member.plate, member.angles, member.thickness)).encode())
+        digest.update(repr((material.density, material.point_group)).encode())
+        digest.update(repr((material.temperature, material.expansion)).encode())
+        for part in constants:
+            digest.update(b"-" if part is None else np.ascontiguousarray(part).tobytes())
+    digest.update(repr((asked.frequency, asked.quantities, asked.kinds, asked.order)).encode())
+    digest.update(repr(asked.hold_constant).encode())
+    for axis in asked.axes:
+        digest.update(repr((axis.key, axis.unit, axis.places)).encode())
+        digest.update(axis.values.tobytes() + axis.numbers.tobytes())
+    return digest.hexdigest()
+
+
+def write_map(found: WaveMap, path: str | Path, origin: MapOrigin | None = None) -> Path:
+    """Write a map, whole or in part; a file that stands there is replaced in one step.
+
+    Raises
+    ------
+    OutputError : the file cannot be written.
+    """
+    target, said = Path(path), origin or MapOrigin()
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        os.close(handle)
+        try:
+            with h5py.File(name, "w") as file:
+                _write_head(file, found, said)
+                _write_arrays(file, found)
+            os.chmod(name, 0o644)
+            os.replace(name, target)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise OutputError(
+            file=target.as_posix(), found=reason.lower(), expected="a place that can be written"
+        ) from error
+    return target
+
+
+def _write_head(file: h5py.File, found: WaveMap, origin: MapOrigin) -> None:
+    file.attrs["format"] = FORMAT
+    file.attrs["format_version"] = f"{MAJOR}.{MINOR}"
+    file.attrs["sawfem_version"] = __version__
+    file.attrs["title"] = origin.title
+    file.attrs["request"] = request_digest(found.asked)
+    file.attrs["waves"] = " ".join((*found.asked.kinds, found.asked.order))
+    file["case/source"] = origin.case_source
+    file["case/resolved"] = json.dumps(origin.resolved or {}, allow_nan=False)
+    file["case"].attrs["source_path"] = origin.source
+    materials = file.create_group("materials", track_order=True)
+    for number, (name, item) in enumerate((origin.materials or {}).items()):
+        key = f"own-{number}" if name.startswith((".", "/")) else name
+        materials[key] = item["toml"]
+        materials[key].attrs["name"] = name
+        for attribute in ("sha256", "source", "provenance"):
+            materials[key].attrs[attribute] = item[attribute]
+    file.create_group("versions").attrs.update(dict(origin.versions or {}))
+    file["conventions"] = conventions.__doc__ or ""
+
+
+def _write_arrays(file: h5py.File, found: WaveMap) -> None:
+    group = file.create_group("axes", track_order=True)
+    scales = []
+    for axis in found.asked.axes:
+        scale = group.create_dataset(axis.key, data=axis.values)
+        scale.attrs["unit"], scale.attrs["long_name"] = axis.unit, axis.key
+        scale.make_scale(axis.key)
+        scales.append(scale)
+    values = file.create_group("values", track_order=True)
+    datasets = []
+    for name, array in found.values.items():
+        dataset = values.create_dataset(name, data=array, **_COMPRESSED)
+        dataset.attrs.update(entry(name).attributes())
+        datasets.append(dataset)
+    status = file.create_dataset("status", data=found.status, **_COMPRESSED)
+    status.attrs["definition"] = "0 done, 1 failed, 2 not run"
+    message = file.create_dataset("message", data=found.message, dtype=_TEXT, **_COMPRESSED)
+    message.attrs["definition"] = "why a point failed"
+    for dataset in (*datasets, status, message):
+        for number, (axis, scale) in enumerate(zip(found.asked.axes, scales, strict=True)):
+            dataset.dims[number].label = axis.key
+            dataset.dims[number].attach_scale(scale)
+
+
+def read_map(path: str | Path, asked: MapRequest) -> WaveMap | None:
+    """The map of a request, whole or in part, from its file; None if the file is of another one.
+
+    Raises
+    ------
+    InputError : the file is no map, or damaged.
+    """
+    shown = Path(path).as_posix()
+    with _opened(path, shown) as file:
+        root = Node(file, shown)
+        if root.attribute("request", str) != request_digest(asked):
+            return None
+        shape = asked.shape
+        held = root.child("values")
+        values = {name: held.array(name, shape) for name in asked.quantities}
+        status = root.array("status", shape, np.int8)
+        if np.any((status < 0) | (status > NOT_RUN)):
+            raise root.fail("status", "other numbers", "0, 1 and 2")
+        dataset = root.dataset("message")
+        if h5py.check_string_dtype(dataset.dtype) is None or dataset.shape != shape:
+            raise root.fail("message", "values of another kind", "a text for every point")
+        message = np.asarray(dataset.asstr(errors="replace")[()], dtype=object)
+    return WaveMap(asked, values, status, message)
+
+
+def map_source(path: str | Path) -> str:
+    """Path of the case file, seen from the folder of the map, that a file remembers, or "".
+
+    Raises as :func:`read_map`.
+    """
+    shown = Path(path).as_posix()
+    with _opened(path, shown) as file:
+        return str(Node(file, shown).child("case").attribute("source_path", str))
+
+
+def _opened(path: str | Path, shown: str) -> h5py.File:
+    try:
+        file = h5py.File(path, "r")
+    except OSError:
+        raise InputError(
+            file=shown, found="a file that cannot be read as HDF5", expected="a map.h5"
+        ) from None
+    version = str(file.attrs.get("format_version", ""))
+    if file.attrs.get("format") != FORMAT or version.partition(".")[0] != str(MAJOR):
+        kind = f'format "{str(file.attrs.get("format"))[:40]}", version "{version[:20]}"'
+        file.close()
+        raise InputError(file=shown, found=kind, expected=f'format "{FORMAT}", version {MAJOR}.x')
+    return file

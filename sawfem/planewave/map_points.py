@@ -1,0 +1,145 @@
+"""Values of a map at a run of its points: bare half-spaces all at once, others one by one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sawfem.errors import MaterialError, SawfemError
+from sawfem.planewave.batch_drift import delay_drift
+from sawfem.planewave.batch_table import wave_table
+from sawfem.planewave.generalised import Array
+from sawfem.planewave.map_request import DRIFTS, LOSSES, MapRequest
+from sawfem.planewave.surface_waves import Wave, plane_waves
+
+#: State of a point.
+DONE, FAILED, NOT_RUN = 0, 1, 2
+#: Points that are worked through at once, by whether they are a batch.
+BATCH, SINGLES = 512, 8
+
+
+@dataclass(frozen=True, eq=False)
+class Chunk:
+    """Values of some points.
+
+    points : (p,). values : (quantities, p), NaN where there is none. messages : (p,), "" or why.
+    """
+
+    points: NDArray[np.intp]
+    values: Array
+    messages: tuple[str, ...]
+
+    @property
+    def status(self) -> NDArray[np.int8]:
+        """DONE or FAILED, (p,)."""
+        failed = np.array([bool(message) for message in self.messages])
+        return np.where(failed, FAILED, DONE).astype(np.int8)
+
+
+def chunks_of(asked: MapRequest) -> list[NDArray[np.intp]]:
+    """All points of a map in the runs in which they are computed, always the same ones."""
+    size = BATCH if asked.is_batch else SINGLES
+    return [np.arange(a, min(a + size, asked.size)) for a in range(0, asked.size, size)]
+
+
+def compute_chunk(asked: MapRequest, points: NDArray[np.intp]) -> Chunk:
+    """Values at some points.
+
+    Raises
+    ------
+    MaterialError : temperature data are missing, or a material conducts. Anything else that is
+        wrong with a single point becomes its message.
+    """
+    if asked.is_batch:
+        return _batch(asked, points)
+    rows = [_single(asked, int(point)) for point in points]
+    return Chunk(points, np.array([row for row, _ in rows]).T, tuple(text for _, text in rows))
+
+
+def _batch(asked: MapRequest, points: NDArray[np.intp]) -> Chunk:
+    material, rotations = asked.members[0].material, asked.rotations(points)
+    table = wave_table(material, rotations)
+    slot = table.select(asked.kinds, asked.order)
+    drift = None
+    if set(DRIFTS) & set(asked.quantities):
+        drift = delay_drift(material, rotations, table, slot, hold_constant=asked.hold_constant)
+    values = np.empty((len(asked.quantities), len(points)))
+    for row, name in enumerate(asked.quantities):
+        if name in DRIFTS:
+            assert drift is not None
+            values[row] = drift if name == "delay_temperature_coefficient" else -drift
+        elif name in LOSSES:  # a wave below the limiting velocity has none
+            there = table.picked(name.replace("attenuation", "velocity"), slot)
+            values[row] = np.where(np.isnan(there), np.nan, 0.0)
+        else:
+            values[row] = table.picked(name, slot)
+    messages = [""] * len(points)
+    for place in np.flatnonzero(np.isnan(values).any(axis=0)):
+        missing = np.isnan(values[:, place])
+        messages[place] = _reason(asked, missing, there=slot[place] >= 0, limit=table.limit[place])
+    return Chunk(points, values, tuple(messages))
+
+
+def _reason(asked: MapRequest, missing: NDArray[np.bool_], *, there: bool, limit: float) -> str:
+    if not there:
+        kinds = " or ".join(asked.kinds)
+        return f"no {kinds + ' ' if kinds else ''}wave below the limiting velocity {limit:.2f} m/s"
+    names = [name for name, gone in zip(asked.quantities, missing, strict=True) if gone]
+    if "velocity_free" in names or "velocity_metallised" in names or "coupling_k2" in names:
+        which = "metallised" if "velocity_metallised" in names else "free"
+        return f"the {which} surface carries no such wave below {limit:.2f} m/s"
+    return f"the wave has no {', '.join(names)}"
+
+
+def _single(asked: MapRequest, point: int) -> tuple[list[float], str]:
+    """Values and message of one point by the solver of single stacks."""
+    nothing = [np.nan] * len(asked.quantities)
+    try:
+        stack, frequency = asked.stack(point)
+        waves = plane_waves(stack, frequency, leaky=asked.leaky)
+        wave = choose(waves, asked.kinds, asked.order)
+        if wave is None:
+            return nothing, f"no {' or '.join(asked.kinds) or 'surface'} wave was found"
+        values = [_value(asked, point, wave, name) for name in asked.quantities]
+    except MaterialError:
+        raise
+    except SawfemError as error:
+        return nothing, str(error)
+    names = [n for n, v in zip(asked.quantities, values, strict=True) if np.isnan(v)]
+    return values, f"the {wave.kind} wave has no {', '.join(names)}" if names else ""
+
+
+def _value(asked: MapRequest, point: int, wave: Wave, name: str) -> float:
+    if name in DRIFTS:
+        from sawfem.planewave.temperature import temperature_coefficients
+
+        stack, _ = asked.stack(point)
+        drift = temperature_coefficients(stack, wave, hold_constant=asked.hold_constant)
+        return drift.delay.first if name == DRIFTS[0] else drift.frequency.first
+    value = getattr(wave, name)
+    if name == "power_flow_angle" and value is not None and abs(value) < 1e-8:
+        return 0.0  # rounding
+    return np.nan if value is None else float(value)
+
+
+def choose(waves: tuple[Wave, ...], kinds: tuple[str, ...], order: str) -> Wave | None:
+    """The wave of a stack that a map shows, or None.
+
+    As :meth:`.WaveTable.select`; "leaky" takes in leaky waves, "all" every kind.
+    """
+    wanted = [wave for wave in waves if _is_wanted(wave, kinds)]
+    if order == "slowest":
+        return min(wanted, key=lambda wave: wave.velocity, default=None)
+    return max(wanted, key=lambda wave: (wave.coupling_k2 or 0.0, -wave.velocity), default=None)
+
+
+def _is_wanted(wave: Wave, kinds: tuple[str, ...]) -> bool:
+    if "all" in kinds:
+        return True
+    if "leaky" in wave.kind:
+        return "leaky" in kinds
+    across = wave.shear_horizontal > 0.5
+    known = {"bleustein-gulyaev", "love"} if across else {"rayleigh"}
+    return not kinds or bool(known & set(kinds))

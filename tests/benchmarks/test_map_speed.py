@@ -1,0 +1,55 @@
+"""A map of 91 x 91 orientations against the same cuts asked one at a time.
+
+    python -m pytest tests/benchmarks/test_map_speed.py --benchmark-only
+
+Single cuts are timed on a sample of the map's own orientations, in every round, so that whatever
+else the machine does falls on both; the map is timed whole, with two workers.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+
+import numpy as np
+import pytest
+
+from sawfem.design import Stack
+from sawfem.material import load_material
+from sawfem.planewave import plane_waves
+from sawfem.planewave.maps import compute_map, request
+
+#: The map has to be so many times faster.
+LEAST_GAIN = 8.0
+#: Largest memory of the whole process, megabytes.
+MOST_MEMORY = 500.0
+SAMPLE = 60
+
+
+@pytest.mark.benchmark(group="map")
+@pytest.mark.parametrize("name", ["lithium-niobate/kovacs-1990", "quartz/bechmann-1958"])
+def test_map_of_orientations(against, name):
+    material = load_material(name)
+    axes = {
+        "substrate.euler[1]": np.linspace(0.0, 180.0, 91),
+        "substrate.euler[2]": np.linspace(0.0, 90.0, 91),
+    }
+    keep = ("velocity_free", "velocity_metallised", "coupling_k2", "power_flow_angle")
+    asked = request(Stack(material), axes, quantities=keep)
+    sample = np.random.default_rng(0).choice(asked.size, SAMPLE, replace=False)
+    stacks = [asked.stack(int(point))[0] for point in sample]
+
+    def singles():
+        return [plane_waves(stack) for stack in stacks]
+
+    ratio = against(
+        f"map of {name.partition('/')[0]}",
+        lambda: compute_map(asked, workers=2),
+        singles,
+        unit=f"{SAMPLE} single cuts by plane_waves",
+        limit=asked.size / SAMPLE / LEAST_GAIN,
+        rounds=3,
+    )
+    assert ratio < asked.size / SAMPLE / LEAST_GAIN
+    unit = 1e6 if sys.platform == "darwin" else 1e3
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit < MOST_MEMORY
