@@ -187,6 +187,11 @@ def half_space_flows(
 def _half_space_slopes(first: _Turning, velocity: Array) -> tuple[ComplexArray, ComplexArray]:
     """Z (w, n, n) of the half-space at q = 1, and dZ by angle and by q, (2, w, n, n), exact."""
     tensor, one = first.at(0.0), np.ones_like(velocity)
+    if tensor.is_vacuum:
+        # Z = j eps_0 |q| for the potential alone: no change by turning, proportional to q.
+        z = np.zeros((velocity.size, tensor.size, tensor.size), dtype=complex)
+        z[:, -1, -1] = -1j * tensor.g33[-1, -1]
+        return z, np.stack([np.zeros_like(z), z])
     turned, inverse, stiffness, _ = tensor.stroh_blocks
     n = tensor.size
     d33, d31, d11 = first.derivative()

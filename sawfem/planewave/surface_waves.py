@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
@@ -92,13 +92,17 @@ def surface_waves(
     substrate: Medium,
     layers: Sequence[tuple[Medium, float]] = (),
     omega: float | None = None,
+    *,
+    shorts: Collection[int] = (),
 ) -> tuple[Wave, ...]:
     """All surface waves that do not leak, slowest first.
 
     Parameters
     ----------
     substrate : medium in the device frame. layers : (medium, thickness in metres) upwards.
+        A layer may be a conductor: elastic, with zero potential at both faces.
     omega : angular frequency, rad/s; needed with layers, without meaning for a half-space.
+    shorts : interfaces with a perfect conductor without mass, 0 below the first layer.
 
     Returns
     -------
@@ -111,7 +115,7 @@ def surface_waves(
     GeometryError : layers without a frequency, or a frequency that is not positive.
     """
     frequency = _frequency(layers, omega)
-    stack = SurfaceAdmittance(substrate, layers)
+    stack = SurfaceAdmittance(substrate, layers, shorts=shorts)
     pairs: list[tuple[str, SurfaceMode | None, SurfaceMode | None]] = []
     for family, modes in both_surfaces(stack, frequency).items():
         order = 0
@@ -119,7 +123,8 @@ def surface_waves(
             kind = _kind(_leading(a, b), family, layered=bool(layers), order=order)
             order += kind in ("Rayleigh-type", "Sezawa-type")
             pairs.append((kind, a, b))
-    angles = _power_flow_angles(substrate, layers, frequency, [(a, b) for _, a, b in pairs])
+    modes = [(a, b) for _, a, b in pairs]
+    angles = _power_flow_angles(substrate, layers, frequency, modes, shorts)
     waves = [
         _wave(kind, a, b, angle, frequency if layers else None)
         for (kind, a, b), angle in zip(pairs, angles, strict=True)
@@ -139,17 +144,24 @@ def _power_flow_angles(
     layers: Sequence[tuple[Medium, float]],
     omega: float,
     pairs: Sequence[tuple[SurfaceMode | None, SurfaceMode | None]],
+    shorts: Collection[int],
 ) -> list[float | None]:
     """Angles of the leading waves, degrees."""
     modes = [_leading(a, b) for a, b in pairs]
     free = [a is not None for a, _ in pairs]
-    if modes and not layers:
+    if modes and not layers and not shorts:
         velocities = np.array([mode.velocity for mode in modes])
         displacements = np.array([mode.displacement for mode in modes])
         return list(half_space_flows(substrate, velocities, displacements, np.array(free)).tolist())
     return [
         power_flow_angle(
-            substrate, layers, omega, mode.velocity, mode.displacement, metallised=not is_free
+            substrate,
+            layers,
+            omega,
+            mode.velocity,
+            mode.displacement,
+            metallised=not is_free,
+            shorts=shorts,
         )
         for mode, is_free in zip(modes, free, strict=True)
     ]
