@@ -1,0 +1,44 @@
+"""One surface wave, free and metallised, from nothing known, in eigen-decompositions.
+
+The yardstick is numpy.linalg.eig of one real 8x8 matrix of partial waves, called one by one. The
+aim is 120 of them; medians of 97 to 124 were measured. The limit leaves room for a busy machine.
+"""
+
+import numpy as np
+import pytest
+
+from sawfem.material import load_material
+from sawfem.orientation import Orientation
+from sawfem.planewave import surface_waves
+from sawfem.planewave.generalised import GeneralisedTensor
+from sawfem.planewave.partial_waves import stroh_matrix
+
+BATCH = 20
+
+
+@pytest.mark.benchmark(group="plane waves")
+@pytest.mark.parametrize(
+    ("crystal", "euler"),
+    [
+        ("lithium-niobate/kovacs-1990", (0.0, 38.0, 0.0)),
+        ("quartz/bechmann-1958", (10.0, 110.0, 35.0)),
+    ],
+)
+def test_one_surface_wave(against, crystal, euler):
+    medium = load_material(crystal).rotated(Orientation.from_euler(*euler).rotation)
+    tensor = GeneralisedTensor.from_medium(medium)
+    matrix = stroh_matrix(tensor, np.array([1.0]), np.array([3000.0]))[0]
+
+    def eigen():
+        for _ in range(BATCH):
+            np.linalg.eig(matrix)
+
+    ratio = against(
+        f"surface wave, {crystal.partition('/')[0]}",
+        lambda: surface_waves(medium),
+        eigen,
+        unit=f"{BATCH} eig of 8x8",
+        limit=150.0 / BATCH,
+        rounds=40,
+    )
+    assert ratio * BATCH < 150.0
