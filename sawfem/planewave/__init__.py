@@ -4,9 +4,24 @@ SurfaceAdmittance        Y(omega, k) of a half-space with layers: what everythin
 surface_waves            waves that do not leak: velocities, K^2, power flow (by counting)
 leaky_estimates          leaky ones above the limiting velocity
 estimate_velocities      both, strongest coupling first: where to look for a stop band
+plate_waves              waves of a free-standing membrane
 plane_waves              the same for a design's Stack
 effective_permittivity   eps_eff(omega, k); static_permittivity its limit eps_inf
 limiting_velocity        below it nothing is radiated
+
+Further rooms, by what they answer:
+
+allwaves, leaky_strip, root_count   every leaky wave of a stated region, with its coverage
+plates                   plate waves of a membrane
+bulk, limiting           bulk waves of the cut, their onsets, all branch points
+dispersion               phase and group velocity of a stack against frequency
+follow, stack_wave       the same wave on a slightly changed stack
+profile, wave_fields     displacement, potential and energy against depth
+beam, power_flow         steering and spreading of the beam
+temperature, heated_stack   coefficients of velocity, delay and frequency
+loss, sensitivity        attenuation by material loss; derivatives of the velocity
+batch*, map*             many orientations at once, maps over cuts
+cutsearch, cut_family    cuts that meet a wish
 
 Signs, axes and units: :mod:`sawfem.conventions`. The choice of the branch is made in one place,
 :func:`sawfem.planewave.partial_waves.waves_below`.
@@ -15,6 +30,7 @@ Signs, axes and units: :mod:`sawfem.conventions`. The choice of the branch is ma
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.limiting import limiting_velocity
 from sawfem.planewave.permittivity import effective_permittivity, static_permittivity
+from sawfem.planewave.plates import plate_waves
 from sawfem.planewave.surface_waves import (
     Wave,
     estimate_velocities,
@@ -30,6 +46,7 @@ __all__ = [
     "estimate_velocities",
     "leaky_estimates",
     "limiting_velocity",
+    "plate_waves",
     "plane_waves",
     "static_permittivity",
     "surface_waves",
