@@ -4,8 +4,8 @@ SurfaceAdmittance        Y(omega, k) of a half-space with layers: what everythin
 surface_waves            waves that do not leak: velocities, K^2, power flow (by counting)
 leaky_estimates          leaky ones above the limiting velocity
 estimate_velocities      both, strongest coupling first: where to look for a stop band
-plate_waves              waves of a free-standing membrane
 plane_waves              the same for a design's Stack
+plate_waves              waves of a free-standing membrane
 effective_permittivity   eps_eff(omega, k); static_permittivity its limit eps_inf
 limiting_velocity        below it nothing is radiated
 
@@ -46,8 +46,8 @@ __all__ = [
     "estimate_velocities",
     "leaky_estimates",
     "limiting_velocity",
-    "plate_waves",
     "plane_waves",
+    "plate_waves",
     "static_permittivity",
     "surface_waves",
 ]
