@@ -50,6 +50,13 @@ _COLUMNS = (
     type=click.Path(path_type=Path, file_okay=False),
     help="Draw slowness, effective permittivity, depth profile and directions into this folder.",
 )
+@click.option(
+    "--hold-constant",
+    "hold_constant",
+    metavar="NAMES",
+    help="Constants without temperature coefficients kept as they are, such as "
+    '"piezoelectric,permittivity"; the answer says so.',
+)
 @options.as_json
 @options.quiet
 def command(
@@ -59,10 +66,11 @@ def command(
     layers: tuple[str, ...],
     frequency: str | None,
     pictures: Path | None,
+    hold_constant: str | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
-    """Plane waves of a crystal cut: velocities, coupling, power flow.
+    """Plane waves of a crystal cut: velocities, coupling, beam, depth, drift with temperature.
 
     Without --euler and --cut the crystal axes lie along the device axes. Waves that radiate into
     the substrate are estimates and are marked so.
@@ -76,7 +84,8 @@ def command(
             found="nothing",
             expected='a frequency such as "868 MHz": layers make the waves dispersive',
         )
-    answer = compute_cut(stack, frequency)
+    held = [name.strip() for name in (hold_constant or "").split(",") if name.strip()]
+    answer = compute_cut(stack, frequency, hold_constant=held)
     files = [] if pictures is None else _draw(stack, frequency, pictures)
     if as_json:
         told = answer.to_dict() | ({} if pictures is None else {"files": files})
@@ -160,6 +169,7 @@ def _show(answer: CutResult) -> None:
     if not rows:
         show("no surface wave was found")
     show()
+    _show_characters(answer)
     labelled("eps_inf", format_quantity(answer.eps_inf, "F/m", digits=6))
     limits = ", ".join(f"{velocity:.2f}" for velocity in answer.bulk_limits)
     labelled("Bulk", f"waves of the substrate start along the surface at {limits} m/s")
@@ -167,6 +177,60 @@ def _show(answer: CutResult) -> None:
         labelled("Note", "leaky waves are estimates: none is promised to be complete")
     for warning in answer.warnings:
         labelled("Warning", warning)
+
+
+def _show_characters(answer: CutResult) -> None:
+    """Beam, depth and temperature of each wave, and why something is missing."""
+    from sawfem.cuts import ICE_POINT
+
+    bodies, drifts = [], []
+    for wave, character in zip(answer.waves, answer.characters, strict=True):
+        values = character.values
+        wavelengths = values["penetration_depth_in_wavelengths"]
+        deep = "none" if wavelengths is None else f"{wavelengths:.4g} wavelengths"
+        if values["penetration_depth"] is not None:
+            deep = _cell("penetration_depth", values["penetration_depth"])
+        loss = _cell("attenuation_free", wave.attenuation_free)
+        share, slope = (
+            _cell(name, values[name]) for name in ("shear_horizontal_share", "beam_anisotropy")
+        )
+        bodies.append((wave.kind, loss, share, deep, slope))
+        kelvin = values["turnover_temperature"]
+        turnover = "none" if kelvin is None else f"{kelvin - ICE_POINT:.1f} degC"
+        delay, frequency = (
+            _cell(f"{name}_temperature_coefficient", values[f"{name}_temperature_coefficient"])
+            for name in ("delay", "frequency")
+        )
+        drifts.append((wave.kind, delay, frequency, turnover))
+    if not bodies:
+        return
+    table(("Wave", "loss, free", "along x2", "depth", "g"), bodies, right=range(1, 5))
+    show()
+    if any(delay != "none" for _, delay, _, _ in drifts):
+        table(("Wave", "TCD", "TCF", "turnover"), drifts, right=range(1, 4))
+        show()
+    if answer.stack.layers:
+        for wave, character in zip(answer.waves, answer.characters, strict=True):
+            shares = ", ".join(f"{one.body} {100 * one.total:.3g} %" for one in character.energy)
+            labelled("Energy", f"{wave.kind}: {shares or 'a leaky wave has no finite energy'}")
+    told = [
+        character.reasons.get("delay_temperature_coefficient") for character in answer.characters
+    ]
+    told += [character.caution for character in answer.characters]
+    for sentence in dict.fromkeys(filter(None, told)):
+        labelled("Drift", sentence)
+
+
+def _cell(name: str, value: float | None) -> str:
+    """Text of one number of the table of quantities, to four digits."""
+    from sawfem.quantities import Quantity
+
+    if value is None:
+        return "none"
+    number, _, unit = Quantity.of(
+        name, float(f"{(0.0 if abs(value) < 1e-12 else value):.4g}")
+    ).parts()
+    return f"{number} {unit}".rstrip()
 
 
 def _tidy(value: float) -> float:

@@ -123,8 +123,8 @@ def surface_waves(
             kind = _kind(_leading(a, b), family, layered=bool(layers), order=order)
             order += kind in ("Rayleigh-type", "Sezawa-type")
             pairs.append((kind, a, b))
-    modes = [(a, b) for _, a, b in pairs]
-    angles = _power_flow_angles(substrate, layers, frequency, modes, shorts)
+    both = [(a, b) for _, a, b in pairs]
+    angles = _power_flow_angles(substrate, layers, frequency, both, shorts)
     waves = [
         _wave(kind, a, b, angle, frequency if layers else None)
         for (kind, a, b), angle in zip(pairs, angles, strict=True)
