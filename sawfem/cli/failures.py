@@ -39,6 +39,9 @@ def guarded(arguments: Sequence[str] | None) -> int:
         # The reader has gone; what is left in the buffer has nowhere to go.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+    except SystemExit:
+        # So click ends when the reader of a pipe has gone: nothing went wrong here.
+        return DONE
     except Exception as fault:
         return _fault(fault, as_json)
     return DONE

@@ -1,6 +1,7 @@
 """Commands that do what they are asked: what they print, and where."""
 
 import json
+import shlex
 import subprocess
 from pathlib import Path
 
@@ -256,3 +257,20 @@ def test_a_bar_leaves_a_line_for_every_stage(capsys: pytest.CaptureFixture[str])
         "cell",
         "done",
     ]
+
+
+def test_a_reader_that_leaves_is_no_fault() -> None:
+    """``sawfem materials --json | head``: the pipe closes early, the program ends with 0."""
+    script = (
+        f"{shlex.join(SAWFEM)} materials --json | head -c 10 >/dev/null; echo ${{PIPESTATUS[0]}}"
+    )
+    done = subprocess.run(
+        ["bash", "-c", script],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+        env=environment(),
+    )
+    assert done.stdout.strip() == "0"
+    assert "Traceback" not in done.stderr
