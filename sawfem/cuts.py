@@ -9,6 +9,7 @@ from typing import Any
 from sawfem.design import Stack
 from sawfem.errors import ConvergenceError, InputError, SawfemError
 from sawfem.planewave import Wave, plane_waves, static_permittivity
+from sawfem.planewave.allwaves import ClassifiedWave, Coverage, search_waves
 from sawfem.planewave.beam import beam
 from sawfem.planewave.follow import locate
 from sawfem.planewave.generalised import GeneralisedTensor
@@ -66,6 +67,7 @@ class CutResult:
     characters : of each wave, in the same order.
     eps_inf : F/m, at the wavenumber of the leading wave where layers make it depend on one.
     bulk_limits : velocities along the surface at which bulk waves of the substrate start, m/s.
+    coverage : strips in which every leaky wave was sought; empty where they are estimates.
     warnings : sentences about the orientation.
     """
 
@@ -76,6 +78,7 @@ class CutResult:
     eps_inf: float
     bulk_limits: tuple[float, ...]
     warnings: tuple[str, ...]
+    coverage: tuple[Coverage, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of ``sawfem cut --json``."""
@@ -96,6 +99,7 @@ class CutResult:
             ],
             json_key("eps_inf"): self.eps_inf,
             "bulk_limits_m_per_s": list(self.bulk_limits),
+            "coverage": [_strip(strip) for strip in self.coverage],
             "source": self.stack.material.source,
             "provenance": self.stack.material.mark,
             "warnings": list(self.warnings),
@@ -103,7 +107,11 @@ class CutResult:
 
 
 def compute_cut(
-    stack: Stack, frequency: QuantityLike | None = None, *, hold_constant: Held = ()
+    stack: Stack,
+    frequency: QuantityLike | None = None,
+    *,
+    hold_constant: Held = (),
+    leaky_to: float | None = None,
 ) -> CutResult:
     """All plane waves of a stack, the effective permittivity and the bulk limits.
 
@@ -112,14 +120,23 @@ def compute_cut(
     stack : substrate and layers. frequency : needed with layers.
     hold_constant : constants kept as they are in temperature, for want of coefficients; as for
         :func:`.temperature_coefficients`.
+    leaky_to : look for every leaky wave that loses at most so many dB per wavelength, which
+        takes seconds to a minute (:func:`.search_waves`); None takes estimates.
 
     Raises
     ------
     GeometryError : layers without a frequency. UnitError : a frequency that cannot be used.
     """
     hertz = None if frequency is None else parse_frequency(frequency, key="frequency")
-    waves = plane_waves(stack, hertz, leaky=True)
     substrate, layers = stack.media()
+    coverage: tuple[Coverage, ...] = ()
+    waves: tuple[Wave, ...]
+    if leaky_to is None:
+        waves = plane_waves(stack, hertz, leaky=True)
+    else:
+        omega = None if hertz is None else 2.0 * math.pi * hertz
+        found = search_waves(substrate, layers, omega, attenuation=leaky_to)
+        waves, coverage = found.waves, found.coverage
     wavenumber = None
     if layers and hertz is not None:
         leading = max(waves, key=lambda wave: wave.coupling_k2 or 0.0, default=None)
@@ -132,6 +149,7 @@ def compute_cut(
         characters=tuple(_character(stack, wave, hold_constant) for wave in waves),
         eps_inf=static_permittivity(substrate, layers, wavenumber),
         bulk_limits=bulk_onsets(GeneralisedTensor.from_medium(substrate)),
+        coverage=coverage,
         warnings=tuple(
             warning
             for material, orientation in (
@@ -141,6 +159,18 @@ def compute_cut(
             for warning in orientation_warnings(material, orientation)
         ),
     )
+
+
+def _strip(strip: Coverage) -> dict[str, Any]:
+    """Where leaky waves were sought, as JSON."""
+    return {
+        "from_m_per_s": strip.slow,
+        "to_m_per_s": strip.fast,
+        "attenuation_dB_per_wavelength": strip.attenuation,
+        "counted": list(strip.counted),
+        "found": list(strip.found),
+        "note": strip.note,
+    }
 
 
 def _character(stack: Stack, wave: Wave, hold_constant: Held) -> WaveCharacter:
@@ -201,6 +231,8 @@ def _character(stack: Stack, wave: Wave, hold_constant: Held) -> WaveCharacter:
 def _described(wave: Wave, character: WaveCharacter) -> dict[str, Any]:
     """JSON object of a wave and its character."""
     told = wave_dict(wave)
+    if isinstance(wave, ClassifiedWave):
+        told |= {"exceeds": list(wave.exceeds), "order": wave.order}
     reasons = told.pop("reasons")
     reasons |= {json_key(name): reason for name, reason in character.reasons.items()}
     energy = {

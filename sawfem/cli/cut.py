@@ -16,6 +16,7 @@ from sawfem.errors import InputError, OrientationError, OutputError, SawfemError
 if TYPE_CHECKING:
     from sawfem.cuts import CutResult
     from sawfem.design import Stack
+    from sawfem.planewave.allwaves import Coverage
 
 _COLUMNS = (
     "velocity_free",
@@ -40,8 +41,9 @@ _COLUMNS = (
     "--layer",
     "layers",
     multiple=True,
-    metavar="MATERIAL:THICKNESS",
-    help="A layer, upwards; crystal axes along the device axes. May be repeated.",
+    metavar="MATERIAL:THICKNESS[:CUT]",
+    help="A layer, upwards, with its own plate notation; without one its crystal axes lie along "
+    "the device axes. May be repeated.",
 )
 @click.option("--frequency", metavar="F", help='Such as "868 MHz"; layers need it.')
 @click.option(
@@ -49,6 +51,14 @@ _COLUMNS = (
     metavar="DIR",
     type=click.Path(path_type=Path, file_okay=False),
     help="Draw slowness, effective permittivity, depth profile and directions into this folder.",
+)
+@click.option(
+    "--leaky-to",
+    "leaky_to",
+    type=float,
+    metavar="DB",
+    help="Look for every leaky wave that loses at most DB per wavelength, and say where it was "
+    "looked for; takes seconds to a minute. Without it leaky waves are estimates.",
 )
 @click.option(
     "--hold-constant",
@@ -66,6 +76,7 @@ def command(
     layers: tuple[str, ...],
     frequency: str | None,
     pictures: Path | None,
+    leaky_to: float | None,
     hold_constant: str | None,
     as_json: bool,
     quiet: bool,
@@ -85,7 +96,12 @@ def command(
             expected='a frequency such as "868 MHz": layers make the waves dispersive',
         )
     held = [name.strip() for name in (hold_constant or "").split(",") if name.strip()]
-    answer = compute_cut(stack, frequency, hold_constant=held)
+    try:
+        answer = compute_cut(stack, frequency, hold_constant=held, leaky_to=leaky_to)
+    except InputError as error:
+        if error.key != "attenuation":
+            raise
+        raise InputError(key="--leaky-to", found=error.found, expected=error.expected) from None
     files = [] if pictures is None else _draw(stack, frequency, pictures)
     if as_json:
         told = answer.to_dict() | ({} if pictures is None else {"files": files})
@@ -129,15 +145,18 @@ def _stack(
     except SawfemError as error:
         raise error.located(key="MATERIAL") from None
     for text in layers:
-        name, mark, thickness = text.rpartition(":")  # the last: a path may hold colons
+        plain, own, turned = text.partition(":(")
+        layer_cut = f"({turned}" if own else None
+        name, mark, thickness = plain.rpartition(":")  # the last: a path may hold colons
         if not mark or not name:
             raise InputError(
                 key="--layer",
                 found=f'"{text}"',
-                expected='MATERIAL:THICKNESS, such as "zinc-oxide/kobyakov-1980:1.6 um"',
+                expected='MATERIAL:THICKNESS, such as "zinc-oxide/kobyakov-1980:1.6 um", or with '
+                'a cut, "lithium-tantalate/warner-1967:0.6 um:(YXl)42"',
             )
         try:
-            stack = stack.with_layer(name, thickness)
+            stack = stack.with_layer(name, thickness, cut=layer_cut)
         except SawfemError as error:
             raise error.located(key="--layer") from None
     return stack
@@ -162,6 +181,9 @@ def _show(answer: CutResult) -> None:
             if value is None:
                 cells.append("none")
                 continue
+            if name == "attenuation_metallised":
+                cells.append(_loss(value))
+                continue
             number, _, unit = Quantity.of(name, _tidy(value)).parts()
             cells.append(f"{number} {unit}")
         rows.append((wave.kind, *cells))
@@ -170,13 +192,29 @@ def _show(answer: CutResult) -> None:
         show("no surface wave was found")
     show()
     _show_characters(answer)
+    labelled("Units", "loss per wavelength; g = d(power-flow angle)/d(direction)")
     labelled("eps_inf", format_quantity(answer.eps_inf, "F/m", digits=6))
     limits = ", ".join(f"{velocity:.2f}" for velocity in answer.bulk_limits)
     labelled("Bulk", f"waves of the substrate start along the surface at {limits} m/s")
-    if any(wave.kind.startswith("leaky") for wave in answer.waves):
+    for strip in answer.coverage:
+        labelled("Leaky", _searched(strip))
+    if not answer.coverage and any(wave.kind.startswith("leaky") for wave in answer.waves):
         labelled("Note", "leaky waves are estimates: none is promised to be complete")
     for warning in answer.warnings:
         labelled("Warning", warning)
+
+
+def _searched(strip: Coverage) -> str:
+    """Where leaky waves were sought, as a sentence."""
+    where = f"{strip.slow:.1f} to {strip.fast:.1f} m/s"
+    if strip.attenuation == 0.0:
+        return f"not sought from {where}: {strip.note}"
+    free, metallised = strip.found
+    note = f"; {strip.note}" if strip.note else ""
+    return (
+        f"sought from {where} up to {strip.attenuation:.3g} dB/wavelength: {free} free and "
+        f"{metallised} metallised found, {strip.counted[0]} and {strip.counted[1]} counted{note}"
+    )
 
 
 def _show_characters(answer: CutResult) -> None:
@@ -190,7 +228,7 @@ def _show_characters(answer: CutResult) -> None:
         deep = "none" if wavelengths is None else f"{wavelengths:.4g} wavelengths"
         if values["penetration_depth"] is not None:
             deep = _cell("penetration_depth", values["penetration_depth"])
-        loss = _cell("attenuation_free", wave.attenuation_free)
+        loss = _loss(wave.attenuation_free)
         share, slope = (
             _cell(name, values[name]) for name in ("shear_horizontal_share", "beam_anisotropy")
         )
@@ -231,6 +269,11 @@ def _cell(name: str, value: float | None) -> str:
         name, float(f"{(0.0 if abs(value) < 1e-12 else value):.4g}")
     ).parts()
     return f"{number} {unit}".rstrip()
+
+
+def _loss(value: float | None) -> str:
+    """Loss per wavelength, to three digits."""
+    return "none" if value is None else f"{_tidy(value):.3g} dB"
 
 
 def _tidy(value: float) -> float:

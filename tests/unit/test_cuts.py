@@ -9,6 +9,7 @@ import json
 import pytest
 from click.testing import CliRunner
 
+from sawfem.cli import main
 from sawfem.cli.cut import command
 from sawfem.cuts import CHARACTER_QUANTITIES, compute_cut
 from sawfem.design import Stack
@@ -97,3 +98,37 @@ def test_help_names_what_can_be_held():
     told = CliRunner().invoke(command, ["--help"])
     assert "--hold-constant" in told.output
     assert "piezoelectric,permittivity" in told.output
+
+
+def test_every_leaky_wave_is_sought_on_request(capsys):
+    """36 deg Y-X tantalate (Smith-Welsh): 4211.3 / 4112.8 m/s, K^2 4.67 % (Nakamura et al., IEEE
+    Ultrason. Symp. 1977; from memory, reproduced), with the strips that were searched."""
+    set_name = "lithium-tantalate/smith-welsh-1971"
+    words = ["cut", set_name, "--cut", "(YXl)36", "--leaky-to", "0.2", "--json"]
+    assert main(words) == 0
+    answer = json.loads(capsys.readouterr().out)
+    leaky = [wave for wave in answer["waves"] if wave["kind"] == "leaky shear-horizontal-type"]
+    assert len(leaky) == 1
+    assert leaky[0]["velocity_free_m_per_s"] == pytest.approx(4211.3, abs=0.05)
+    assert leaky[0]["velocity_metallised_m_per_s"] == pytest.approx(4112.8, abs=0.05)
+    assert leaky[0]["coupling_k2"] == pytest.approx(0.0467, abs=5e-5)
+    assert "slow shear" in leaky[0]["exceeds"]
+    assert answer["coverage"]
+    assert all(strip["counted"] == strip["found"] for strip in answer["coverage"])
+
+
+def test_a_layer_with_its_own_cut(capsys):
+    words = ["cut", "silicon/mason-1958", "--frequency", "868 MHz", "--json", "--layer"]
+    layer = "lithium-tantalate/smith-welsh-1971:0.6 um"
+    assert main([*words, f"{layer}:(YXl)42"]) == 0
+    turned = json.loads(capsys.readouterr().out)
+    assert main([*words, layer]) == 0
+    plain = json.loads(capsys.readouterr().out)
+    best = [max(w["coupling_k2"] or 0.0 for w in a["waves"]) for a in (turned, plain)]
+    # A shear-horizontal wave of the turned film couples strongly; a Z-cut film has none.
+    assert best[0] > 0.06 > 0.04 > best[1]
+
+
+def test_a_loss_that_is_none_is_refused(capsys):
+    assert main(["cut", "quartz/bechmann-1958", "--leaky-to", "-1"]) == 2
+    assert "--leaky-to: found -1" in capsys.readouterr().err
