@@ -8,7 +8,7 @@ else the machine does falls on both; the map is timed whole, with two workers.
 
 from __future__ import annotations
 
-import resource
+import subprocess
 import sys
 
 import numpy as np
@@ -18,12 +18,39 @@ from sawfem.design import Stack
 from sawfem.material import load_material
 from sawfem.planewave import plane_waves
 from sawfem.planewave.maps import compute_map, request
+from tests.support.commands import environment
 
 #: The map has to be so many times faster.
 LEAST_GAIN = 8.0
 #: Largest memory of the whole process, megabytes.
 MOST_MEMORY = 500.0
 SAMPLE = 60
+
+
+MEMORY = """
+import resource, sys
+import numpy as np
+from sawfem.design import Stack
+from sawfem.planewave.maps import compute_map, request
+axes = {"substrate.euler[1]": np.linspace(0.0, 180.0, 91),
+        "substrate.euler[2]": np.linspace(0.0, 90.0, 91)}
+keep = ("velocity_free", "coupling_k2", "power_flow_angle")
+compute_map(request(Stack("lithium-niobate/kovacs-1990"), axes, quantities=keep), workers=2)
+unit = 1e6 if sys.platform == "darwin" else 1e3
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit)
+"""
+
+
+def memory_of_a_map() -> float:
+    """Megabytes, in a process of its own: what other benchmarks used before does not count."""
+    done = subprocess.run(
+        [sys.executable, "-c", MEMORY],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=environment(),
+    )
+    return float(done.stdout)
 
 
 @pytest.mark.benchmark(group="map")
@@ -51,5 +78,4 @@ def test_map_of_orientations(against, name):
         rounds=3,
     )
     assert ratio < asked.size / SAMPLE / LEAST_GAIN
-    unit = 1e6 if sys.platform == "darwin" else 1e3
-    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit < MOST_MEMORY
+    assert memory_of_a_map() < MOST_MEMORY
