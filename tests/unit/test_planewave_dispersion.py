@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq
 
 from sawfem.design import Stack
 from sawfem.errors import GeometryError, InputError, SawfemError
 from sawfem.planewave.dispersion import dispersion
+from tests.support.love import love_velocities
 
 SILICA = Stack("silicon/mason-1958").with_layer("silica/auld-1973", "2 um")
 ZINC_OXIDE = Stack("silicon/mason-1958").with_layer("zinc-oxide/kobyakov-1980", "1 um")
@@ -15,20 +15,7 @@ ZINC_OXIDE = Stack("silicon/mason-1958").with_layer("zinc-oxide/kobyakov-1980", 
 def love(omega: float) -> list[float]:
     """tan(k h b1) = mu2 b2 / (mu1 b1) (Love 1911), silica 2 um on silicon (001)[100]."""
     substrate, ((layer, thickness),) = SILICA.media()
-    mu1, mu2 = layer.stiffness[1, 2, 1, 2], substrate.stiffness[1, 2, 1, 2]
-    v1, v2 = np.sqrt(mu1 / layer.density), np.sqrt(mu2 / substrate.density)
-
-    def secular(v: float) -> float:
-        b1, b2 = np.sqrt((v / v1) ** 2 - 1.0), np.sqrt(1.0 - (v / v2) ** 2)
-        phase = omega / v * thickness * b1
-        return mu1 * b1 * np.sin(phase) - mu2 * b2 * np.cos(phase)
-
-    grid = np.linspace(v1 * (1.0 + 1e-9), v2 * (1.0 - 1e-9), 4000)
-    values = np.array([secular(v) for v in grid])
-    return [
-        brentq(secular, grid[i], grid[i + 1], xtol=1e-11, rtol=1e-15)
-        for i in np.flatnonzero(np.sign(values[:-1]) != np.sign(values[1:]))
-    ]
+    return love_velocities(layer, substrate, thickness, omega)
 
 
 def test_love_branches() -> None:
