@@ -91,7 +91,9 @@ def _mark_bands(axes: Axes, grating: GratingResult) -> None:
     if onset is None or onset > grating.frequency[-1]:
         return
     dotted: dict[str, Any] = {"color": style.BLACK, "linestyle": ":", "linewidth": 1.3}
-    label = f"bulk waves from {onset / 1e6:.3f} MHz"
+    # On a leaky cut slower bulk waves are radiated already.
+    further = "further " if constants.bulk_onset not in (None, onset) else ""
+    label = f"{further}bulk waves from {onset / 1e6:.3f} MHz"
     if onset < grating.frequency[0]:
         axes.plot([], [], label=f"{label}, left of the picture", **dotted)
     else:
