@@ -6,6 +6,8 @@ from sawfem.case.resolve_structure import AIR
 from sawfem.case.resolved import ResolvedCase
 from sawfem.conventions import REFERENCE_TEMPERATURE
 
+#: What [results] include may ask for and is computed.
+SERVED_RESULTS = ("fields",)
 #: Kinds of devices that are computed.
 SERVED_DEVICES = ("resonator", "transversal")
 
@@ -40,7 +42,7 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
         ("track", case.tracks),
         ("specification", case.limits or case.specification_temperatures),
         ("measurement", case.measurements),
-        ("results.include", case.include),
+        ("results.include", [part for part in case.include if part not in SERVED_RESULTS]),
     ):
         if given:
             found.append(key)

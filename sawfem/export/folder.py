@@ -5,6 +5,7 @@ result.h5        everything, arrays included
 case.toml        the case, verbatim
 NAME.sNp         Touchstone file of the device
 pictures/        PNG and SVG
+fields/          VTU and XDMF of the modes and of a driven field, where the case asks for them
 log.txt          what was done and when
 """
 
@@ -112,6 +113,11 @@ def _fill(
         (new / "pictures").mkdir()
         drawn = draw_result(result, new / "pictures", progress=progress)
         written += [f"pictures/{picture.name}" for picture in drawn]
+    if result.has_driven_field:
+        from sawfem.export.field_files import write_fields
+
+        (new / "fields").mkdir()
+        written += [f"fields/{file.name}" for file in write_fields(result, new / "fields")]
     saved = replace(result, files=tuple((place / name).as_posix() for name in written))
     write_hdf5(saved, new / layout.FILE_NAME, source=source_from(place, source))
     text = constants_text(saved)

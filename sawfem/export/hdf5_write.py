@@ -169,6 +169,8 @@ def _write_mode(group: h5py.Group, mode: ModeShape) -> None:
     group.attrs["frequency"] = complex(mode.frequency)
     group.attrs["period"] = mode.period
     group.attrs["phase"] = mode.phase
+    if mode.amplitude is not None:
+        group.attrs["amplitude"] = mode.amplitude
     group.attrs["comment"] = (
         "frequency in Hz, period in m, phase gamma in rad: U(x1 + period) = exp(-j gamma) U(x1)"
     )

@@ -10,7 +10,8 @@
     /grating/<name>/constants/<quantity> and <quantity>_uncertainty, and reasons (JSON)
     /grating/<name>/frequency, phase, harmonic_admittance, two_mode_admittance
     /grating/<name>/mode/<edge>/position_x, position_z, triangles, region, displacement,
-                                potential, outlines
+                                potential, outlines; <edge> is "driven" for the field of the
+                                electrodes at 1 V, with amplitude in m as an attribute
     /device/frequency, port, port_driven, s, y, reference_impedance, group_delay
     /device/figures/<quantity> and <quantity>_uncertainty, and reasons (JSON)
     /checks/<name>         value               attributes limit, ok

@@ -18,10 +18,14 @@ from sawfem.export import layout
 
 #: What a folder of results may hold, besides Touchstone files.
 OWN_NAMES = frozenset(
-    {"constants.json", "result.h5", "case.toml", "log.txt", "pictures", "report.html"}
+    {"constants.json", "result.h5", "case.toml", "log.txt", "pictures", "fields", "report.html"}
 )
 _TOUCHSTONE = re.compile(r".+\.s[0-9]+p")
-_PICTURE_SUFFIXES = frozenset({".png", ".svg"})
+#: What the folders inside hold.
+_OWN_SUFFIXES = {
+    "pictures": frozenset({".png", ".svg", ".gif"}),
+    "fields": frozenset({".vtu", ".xdmf", ".h5", ".txt"}),
+}
 #: What file managers leave behind.
 _DROPPINGS = frozenset({".DS_Store", ".directory", "Thumbs.db", "desktop.ini"})
 
@@ -122,8 +126,9 @@ def _refuse_strangers(place: Path) -> None:
     """Whatever lies in the folder and is not a result would be lost in the swap."""
     for item in sorted(place.iterdir()):
         strangers = [item]
-        if item.name == "pictures" and item.is_dir():
-            strangers = [path for path in sorted(item.iterdir()) if not _is_picture(path)]
+        if item.name in _OWN_SUFFIXES and item.is_dir():
+            kept = _OWN_SUFFIXES[item.name]
+            strangers = [path for path in sorted(item.iterdir()) if not _is_own(path, kept)]
         elif item.name in OWN_NAMES | _DROPPINGS or _TOUCHSTONE.fullmatch(item.name):
             strangers = []
         if strangers:
@@ -135,8 +140,8 @@ def _refuse_strangers(place: Path) -> None:
             )
 
 
-def _is_picture(path: Path) -> bool:
-    return path.suffix in _PICTURE_SUFFIXES or path.name in _DROPPINGS
+def _is_own(path: Path, suffixes: frozenset[str]) -> bool:
+    return path.suffix in suffixes or path.name in _DROPPINGS
 
 
 def _refuse_other_case(place: Path, source: str | Path | None) -> None:

@@ -74,7 +74,10 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
         case_source=case.text,
         resolved=resolved.to_dict(),
         materials=design.entries,
-        gratings={name: grating_result(name, solved) for name, solved in solutions.items()},
+        gratings={
+            name: grating_result(name, solved, driven="fields" in resolved.include)
+            for name, solved in solutions.items()
+        },
         device=device,
         checks=checks,
         warnings=(

@@ -2,6 +2,7 @@
 
 admittance   harmonic admittance with the stop bands marked
 mode         shapes of the standing waves
+fields       driven field, and the motion as an animation
 response     device response
 style        colours, lines and files of all of them
 
@@ -31,7 +32,8 @@ def draw_result(
     """Draw everything a result holds into an existing folder and return the files.
 
     harmonic-admittance and mode of the first grating, harmonic-admittance-NAME and mode-NAME of
-    further ones, and response of the device; each as .png and .svg.
+    further ones, and response of the device; each as .png and .svg. Where fields were asked for,
+    driven and the animation mode.gif too.
     """
     from sawfem.plot import style
 
@@ -44,13 +46,30 @@ def draw_result(
             figure = draw()
             if figure is not None:
                 files.extend(style.save_figure(figure, Path(folder), name))
+    files.extend(_animations(result, Path(folder)))
     report("pictures", len(drawings), len(drawings))
     return tuple(files)
+
+
+def _animations(result: Result, folder: Path) -> list[Path]:
+    """mode.gif of every grating that fields were asked of."""
+    if not result.has_driven_field:
+        return []
+    from sawfem.plot import style
+    from sawfem.plot.fields import animate_mode
+
+    found: list[Path | None] = []
+    for number, (name, grating) in enumerate(result.gratings.items()):
+        ending = f"-{name}" if number else ""
+        with style.house_style():
+            found.append(animate_mode(grating, folder / f"mode{ending}.gif"))
+    return [path for path in found if path is not None]
 
 
 def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     """Names and functions that draw."""
     from sawfem.plot.admittance import draw_admittance
+    from sawfem.plot.fields import draw_driven
     from sawfem.plot.mode import draw_modes
     from sawfem.plot.response import draw_response
 
@@ -59,6 +78,8 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
         ending = f"-{name}" if number else ""
         found.append((f"harmonic-admittance{ending}", lambda g=grating: draw_admittance(g)))  # type: ignore[misc]
         found.append((f"mode{ending}", lambda g=grating: draw_modes(g)))  # type: ignore[misc]
+        if grating.driven is not None:
+            found.append((f"driven{ending}", lambda g=grating: draw_driven(g)))  # type: ignore[misc]
     device = result.device
     if device is not None:
         found.append(("response", lambda: draw_response(device)))

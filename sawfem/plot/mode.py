@@ -37,8 +37,8 @@ def draw_modes(grating: GratingResult) -> Figure | None:
     panels = figure.subplots(2, len(modes), sharex=True, sharey=True, squeeze=False)
     for column, mode in enumerate(modes):
         upper, lower = panels[:, column]
-        colours = _draw_displacement(upper, mode)
-        contours = _draw_potential(lower, mode)
+        colours = draw_displacement(upper, mode)
+        contours = draw_potential(lower, mode)
         upper.set_title(_title(mode, grating))
         lower.set_xlabel(style.quantity_label("position_x", "um"))
     for row in panels:
@@ -46,8 +46,8 @@ def draw_modes(grating: GratingResult) -> Figure | None:
         for axes in row:
             axes.set_aspect("equal")
             axes.grid(False)
-            axes.set_xlim(*_view(modes, 0))
-            axes.set_ylim(*_view(modes, 1))
+            axes.set_xlim(*view(modes, 0))
+            axes.set_ylim(*view(modes, 1))
     bar = figure.colorbar(colours, ax=panels[0], shrink=0.85, pad=0.02)
     bar.set_label("displacement |u| over largest (1)")
     bar = figure.colorbar(contours, ax=panels[1], shrink=0.85, pad=0.02, ticks=LEVELS[::5])
@@ -69,7 +69,7 @@ def chosen_modes(grating: GratingResult) -> list[ModeShape]:
     return found[:2]
 
 
-def _view(modes: Sequence[ModeShape], axis: int) -> tuple[float, float]:
+def view(modes: Sequence[ModeShape], axis: int) -> tuple[float, float]:
     """Limits in µm of the picture along x1 (axis 0) or x3, with room for the deformation."""
     period = modes[0].period
     room = 1.3 * EXAGGERATION * period
@@ -88,7 +88,7 @@ def _title(mode: ModeShape, grating: GratingResult) -> str:
     return f"{place} edge, {words} grating{role}\n{mode.frequency.real / 1e6:.3f} MHz"
 
 
-def _draw_displacement(axes: Axes, mode: ModeShape) -> TriMesh:
+def draw_displacement(axes: Axes, mode: ModeShape) -> TriMesh:
     """Solids deformed and coloured by |Re u|, a deformed grid, and the electrodes outlined."""
     wide = mode.repeated(PERIODS)
     size = EXAGGERATION * mode.period
@@ -111,7 +111,7 @@ def _draw_displacement(axes: Axes, mode: ModeShape) -> TriMesh:
     return colours
 
 
-def _draw_potential(axes: Axes, mode: ModeShape) -> TriContourSet:
+def draw_potential(axes: Axes, mode: ModeShape) -> TriContourSet:
     """Re phi as filled contours; lines solid where positive, dashed where negative."""
     wide = mode.repeated(PERIODS)
     field = Triangulation(1e6 * wide.x, 1e6 * wide.z, wide.triangles)

@@ -17,7 +17,7 @@ from sawfem.planewave import Wave
 from sawfem.quantities import json_key, json_safe, table, to_json
 from sawfem.result.provenance import current_versions, utc_now
 from sawfem.result.waves import wave_dict
-from sawfem.unitcell.fields import ModeShape
+from sawfem.unitcell.fields import DRIVEN, ModeShape
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -44,7 +44,7 @@ class GratingResult:
     harmonic_admittance : (m,) S/m, Y(f, pi) of the finite elements.
     two_mode_admittance : (m,) S/m, that of the coupling-of-modes equations with the constants;
         None where the grating does not have all of them.
-    modes : the shapes of the edges.
+    modes : the shapes of the edges, and a driven field where the case asked for fields.
     """
 
     name: str
@@ -62,6 +62,11 @@ class GratingResult:
             f"GratingResult({self.name}: velocity {shown}, {self.frequency.size} frequencies, "
             f"{len(self.modes)} modes)"
         )
+
+    @property
+    def driven(self) -> ModeShape | None:
+        """The field that the electrodes drive, where the case asked for fields."""
+        return next((mode for mode in self.modes if mode.edge == DRIVEN), None)
 
 
 @dataclass(frozen=True)
@@ -174,6 +179,11 @@ class Result:
     def constants(self) -> GratingConstants:
         """Constants of the first grating. Raises InputError where the run had none."""
         return self.grating.constants
+
+    @property
+    def has_driven_field(self) -> bool:
+        """Whether fields were asked for."""
+        return any(grating.driven is not None for grating in self.gratings.values())
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of a run: no NaN, null with a reason instead; complex as [re, im]."""

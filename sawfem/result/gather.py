@@ -14,7 +14,7 @@ from sawfem.extract.edges import sampled_admittance
 from sawfem.extract.grating import GratingSolution
 from sawfem.quantities import json_safe
 from sawfem.result.container import DeviceResult, GratingResult, Port
-from sawfem.unitcell.fields import edge_names, mode_shape
+from sawfem.unitcell.fields import driven_field, edge_names, mode_shape
 from sawfem.unitcell.stopband import StopBand
 
 Array = NDArray[np.float64]
@@ -25,7 +25,12 @@ MARGIN = 0.75
 
 
 def grating_result(
-    name: str, solution: GratingSolution, *, samples: int = 241, shapes: bool = True
+    name: str,
+    solution: GratingSolution,
+    *,
+    samples: int = 241,
+    shapes: bool = True,
+    driven: bool = False,
 ) -> GratingResult:
     """The result of a solved grating: admittance over its stop band and shapes of its edges.
 
@@ -34,6 +39,7 @@ def grating_result(
     name : of the grating. solution : what :func:`sawfem.extract.solve_grating` returns.
     samples : frequencies of the harmonic admittance, besides those beside each edge.
     shapes : False leaves the mode shapes out.
+    driven : True adds the field that the electrodes drive at :func:`driven_frequency`.
     """
     band = solution.band
     frequency = _sampled_frequencies(band, samples)
@@ -47,8 +53,23 @@ def grating_result(
         two_mode_admittance=(
             two_mode_admittance(solution.constants.com(), frequency) if fitted else None
         ),
-        modes=tuple(mode_shape(band, edge) for edge in edge_names(band).values() if shapes),
+        modes=(
+            *(mode_shape(band, edge) for edge in edge_names(band).values() if shapes),
+            *([driven_field(band, driven_frequency(band))] if driven else []),
+        ),
     )
+
+
+def driven_frequency(band: StopBand) -> float:
+    """Where the driven field is shown: halfway from resonance to antiresonance, in hertz.
+
+    There a lossless grating answers with a finite field that the wave dominates. Without an
+    antiresonance, 1 % above the resonance.
+    """
+    resonance = band.resonance.frequency.real
+    if band.antiresonance is None:
+        return float(1.01 * resonance)
+    return float(0.5 * (resonance + band.antiresonance.frequency.real))
 
 
 def two_mode_admittance(constants: ComConstants, frequency: Array) -> Complex:

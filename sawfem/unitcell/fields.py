@@ -1,4 +1,4 @@
-"""A mode of the grating as a picture needs it: values on a fine triangulation.
+"""A mode or a driven field of the grating as a picture needs it: on a fine triangulation.
 
 Every element is cut into a small grid and its own polynomials are evaluated there, so that the
 curvature inside the large elements is seen. Points belong to one element each: neighbours repeat
@@ -7,7 +7,7 @@ Below the meshed slab the exact waves go on (:mod:`sawfem.unitcell.below`).
 
 The phase of a mode is free. It is chosen such that the real part shows the largest displacement:
 with u -> u exp(j a), sum (Re u)^2 is largest for a = -arg(sum u.u)/2. A standing wave is then
-real up to rounding.
+real up to rounding. The phase of a driven field is that of its drive, which is real.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from sawfem.unitcell.below import field_below
 from sawfem.unitcell.discretisation import Discretisation
 from sawfem.unitcell.mesh import AIR, METAL, STACK
 from sawfem.unitcell.stopband import Edge, StopBand
+from sawfem.unitcell.system import BlochSystem
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -34,16 +35,18 @@ Index = NDArray[np.int64]
 SHOWN_DEPTH = 1.5
 #: Rows and columns of the grid below the slab.
 ROWS, COLUMNS = 36, 32
+#: Name of the field that the electrodes drive.
+DRIVEN = "driven"
 
 
 @dataclass(frozen=True, eq=False)
 class ModeShape:
-    """Field of one edge of a stop band over one period, or several.
+    """Field of one edge of a stop band, or of a drive, over one period, or several.
 
     Attributes
     ----------
-    edge : "short lower", "short upper", "open lower" or "open upper".
-    frequency : Hz, complex; positive imaginary part for loss.
+    edge : "short lower", "short upper", "open lower", "open upper", or "driven".
+    frequency : Hz, complex; positive imaginary part for loss. Real for a driven field.
     period : m. phase : gamma in radians: U(x + period) = exp(-j gamma) U(x).
     x, z : (n,) m; z = 0 is the surface of the stack, z > 0 above it.
     triangles : (t, 3) indices of points, counter-clockwise or not.
@@ -54,6 +57,8 @@ class ModeShape:
         In the metal it is the electrode's.
     potential_scale : V/m, potential in volts for a largest displacement of one metre.
     outlines : corners of the electrodes, each (4, 2) in m.
+    amplitude : m, the largest displacement of a driven field whose electrodes carry one volt;
+        None for a mode, whose size is free.
     """
 
     edge: str
@@ -68,6 +73,7 @@ class ModeShape:
     potential: Complex
     potential_scale: float
     outlines: tuple[Array, ...]
+    amplitude: float | None = None
 
     def __repr__(self) -> str:
         return (
@@ -124,24 +130,59 @@ def mode_shape(band: StopBand, edge: Edge, *, subdivisions: int = 4) -> ModeShap
     name = next((name for name, own in edge_names(band).items() if own is edge), None)
     if name is None:
         raise InputError(key="edge", found="an edge of another stop band", expected="one of band")
+    full = band.model.expand(edge.vector)
+    return _shape(name, edge.frequency, band.model.system, full, subdivisions)
+
+
+def driven_field(band: StopBand, frequency: float, *, subdivisions: int = 4) -> ModeShape:
+    """Field at phase pi with every electrode of the cell at one volt, and at -1 V in the next.
+
+    Parameters
+    ----------
+    frequency : hertz, real. subdivisions : as for :func:`mode_shape`.
+
+    Raises
+    ------
+    InputError : a frequency that is not above zero, or that of a lossless resonance.
+    """
+    if not (np.isfinite(frequency) and frequency > 0.0):
+        raise InputError(key="frequency", found=f"{frequency!r} Hz", expected="a number above zero")
+    model = band.model
+    a, r = model.matrix(frequency), model.order
+    volts = np.full(model.electrodes, 1.0 / (FIELD * model.system.discretisation.cell.period))
+    try:
+        inner = np.linalg.solve(a[:r, :r], -a[:r, r:] @ volts)
+    except np.linalg.LinAlgError:
+        raise InputError(
+            key="frequency",
+            found=f"{frequency:.9g} Hz, a resonance without loss",
+            expected="a frequency beside it",
+        ) from None
+    full = model.expand(np.concatenate([inner, volts]))
+    return _shape(DRIVEN, complex(frequency), model.system, full, subdivisions)
+
+
+def _shape(
+    name: str, frequency: complex, system: BlochSystem, full: Complex, subdivisions: int
+) -> ModeShape:
+    """The field of the full unknowns; that of a drive keeps its phase and its size."""
     if subdivisions < 1:
         raise InputError(key="subdivisions", found=str(subdivisions), expected="1 or more")
-    system = band.model.system
     discretisation = system.discretisation
-    full = band.model.expand(edge.vector)
     places, triangles, region, values = _in_the_slab(
         discretisation, discretisation.unfold(full, system.phase), subdivisions
     )
     _fill_metal(discretisation, full, region[1], values)
 
-    grid, more, below, lower = _below_the_slab(band, edge, full)
+    grid, more, below, lower = _below_the_slab(system, frequency, full)
     triangles = np.concatenate([triangles, more + places.shape[1]])
-    displacement, potential, scale = _normalised(np.concatenate([values, lower], axis=1))
+    field = np.concatenate([values, lower], axis=1)
+    displacement, potential, largest, highest = _normalised(field, keep_phase=name == DRIVEN)
     period = discretisation.cell.period
     x, z = np.concatenate([places, grid], axis=1) * period
     return ModeShape(
         edge=name,
-        frequency=edge.frequency,
+        frequency=frequency,
         period=period,
         phase=system.phase,
         x=x,
@@ -150,8 +191,10 @@ def mode_shape(band: StopBand, edge: Edge, *, subdivisions: int = 4) -> ModeShap
         region=np.concatenate([region[0], below]),
         displacement=displacement,
         potential=potential,
-        potential_scale=scale,
+        # u is in units of the period and phi in units of FIELD times the period.
+        potential_scale=FIELD * highest / largest,
         outlines=electrode_outlines(discretisation.cell),
+        amplitude=largest * period if name == DRIVEN else None,
     )
 
 
@@ -216,14 +259,13 @@ def _fill_metal(
 
 
 def _below_the_slab(
-    band: StopBand, edge: Edge, full: Complex
+    system: BlochSystem, frequency: complex, full: Complex
 ) -> tuple[Array, Index, Index, Complex]:
     """Points (2, n), triangles, regions and values (4, n) of a grid below the meshed slab."""
-    system = band.model.system
     slab = system.discretisation.mesh.depth
     depths = np.linspace(0.0, max(SHOWN_DEPTH - slab, 0.25), ROWS + 1)
     x = np.linspace(0.0, 1.0, COLUMNS + 1)
-    values = field_below(system, edge.frequency, full, x, depths)
+    values = field_below(system, frequency, full, x, depths)
     across, down = np.meshgrid(x, -slab - depths)
     triangles = _grid_triangles(COLUMNS, ROWS)
     middle = down.ravel()[triangles].mean(axis=1)
@@ -234,15 +276,10 @@ def _below_the_slab(
     return places, triangles, region.astype(np.int64), values.reshape(4, -1)
 
 
-def _normalised(values: Complex) -> tuple[Complex, Complex, float]:
-    """Displacement (n, 3) and potential (n,) with unit maxima, and V/m between the two."""
+def _normalised(values: Complex, *, keep_phase: bool) -> tuple[Complex, Complex, float, float]:
+    """Displacement (n, 3) and potential (n,) with unit maxima, and these maxima, scaled."""
     displacement, potential = values[:3].T, values[3]
-    turn = np.exp(-0.5j * np.angle(np.sum(displacement**2)))
+    turn = 1.0 if keep_phase else np.exp(-0.5j * np.angle(np.sum(displacement**2)))
     largest = float(np.max(np.linalg.norm(displacement, axis=1)))
     highest = float(np.max(np.abs(potential)))
-    # u is in units of the period and phi in units of FIELD times the period.
-    return (
-        displacement * turn / largest,
-        potential * turn / (highest or 1.0),
-        FIELD * highest / largest,
-    )
+    return displacement * turn / largest, potential * turn / (highest or 1.0), largest, highest

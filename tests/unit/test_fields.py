@@ -8,9 +8,10 @@ import pytest
 from sawfem.design import Stack, UnitCell
 from sawfem.errors import InputError
 from sawfem.extract.grating import MESHES
+from sawfem.result.gather import driven_frequency
 from sawfem.unitcell.below import field_below
 from sawfem.unitcell.discretisation import discretise
-from sawfem.unitcell.fields import edge_names, mode_shape
+from sawfem.unitcell.fields import driven_field, edge_names, mode_shape
 from sawfem.unitcell.mesh import AIR, METAL, STACK
 from sawfem.unitcell.stopband import find_stop_band
 
@@ -195,3 +196,29 @@ def test_field_below_the_slab_goes_on_from_the_elements_and_through_layers():
             assert np.max(np.abs(difference)) < 2e-3
             assert abs(shape.potential[same[0]] - shape.potential[index]) < 2e-3
     assert shared >= 5
+
+
+def test_driven_field_carries_one_volt_on_its_electrodes(band):
+    field = driven_field(band, driven_frequency(band))
+    volts = field.potential * field.potential_scale * field.amplitude
+    metal = members(field, METAL)
+    assert volts[metal] == pytest.approx(np.ones(metal.sum()), abs=1e-9)
+    # The next period has the opposite sign at gamma = pi.
+    two = field.repeated(2)
+    assert two.potential[field.x.size :] == pytest.approx(-field.potential, abs=1e-12)
+
+
+def test_driven_field_beside_the_resonance_is_the_mode_and_grows_like_one_over_the_distance(band):
+    # A lossless resonator: u ~ mode / (f - f_r), closed form of a driven undamped oscillator.
+    resonance = band.resonance.frequency.real
+    mode = mode_shape(band, band.resonance)
+    near, nearer = (driven_field(band, resonance * (1.0 + step)) for step in (2e-6, 1e-6))
+    assert nearer.amplitude / near.amplitude == pytest.approx(2.0, rel=2e-3)
+    overlap = np.vdot(mode.displacement, nearer.displacement)
+    size = np.linalg.norm(mode.displacement) * np.linalg.norm(nearer.displacement)
+    assert abs(overlap) / size == pytest.approx(1.0, abs=1e-5)
+
+
+def test_driven_field_refuses_no_frequency(band):
+    with pytest.raises(InputError, match="above zero"):
+        driven_field(band, 0.0)
