@@ -1,0 +1,113 @@
+"""What a grating loses, by mechanism: radiation into the bulk and the losses of its materials.
+
+Loss makes constants complex, at exp(+j w t): c (1 + j/Q) by a mechanical quality factor, and
+eps (1 - j tan delta) by a dielectric loss tangent. To first order every material adds to the
+frequency f of an edge on its own (sawfem/unitcell/perturbation.py),
+
+    df = (j/Q) df/d ln c        and        df = -j tan(delta) df/d ln eps,
+
+which is its share of the strain, and of the electric, energy: 1/Q_total = sum of share/Q
+(common practice; for piezoelectric resonators Holland, IEEE Trans. Sonics Ultrason. SU-14, 18
+(1967), from memory). A second-order remainder of some 1/Q^2 is left out. The resistance of the
+electrodes depends on their length and belongs to the device.
+
+Decibel per wavelength of a loss Im f: 40 pi/ln(10) Im f/Re f.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sawfem.unitcell.perturbation import EdgeDerivatives, cell_materials
+from sawfem.unitcell.stopband import Edge, StopBand
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+#: Decibel per wavelength of a temporal loss Im f / Re f: 20 log10(e) 2 pi.
+DECIBEL = 40.0 * np.pi / np.log(10.0)
+
+
+@dataclass(frozen=True, eq=False)
+class LossBudget:
+    """Losses of the edges of one stop band.
+
+    Attributes
+    ----------
+    frequency : (edges,) Hz, complex, without the losses of the materials; the shorted edges by
+        frequency, then the open ones.
+    mechanical, dielectric : material -> (edges,) Hz, complex shift of the frequency.
+    """
+
+    frequency: Complex
+    mechanical: Mapping[str, Complex]
+    dielectric: Mapping[str, Complex]
+
+    @property
+    def shift(self) -> Complex:
+        """Hz, (edges,): what the losses of all materials add to the frequencies."""
+        total = np.zeros_like(self.frequency)
+        for part in (*self.mechanical.values(), *self.dielectric.values()):
+            total = total + part
+        return total
+
+    def by_mechanism(self, edge: int) -> dict[str, float]:
+        """DB per wavelength of one edge, under "radiation" and "<material>, mechanical" etc."""
+        scale = DECIBEL / self.frequency[edge].real
+        found = {"radiation": float(scale * self.frequency[edge].imag)}
+        for kind in ("mechanical", "dielectric"):
+            for name, part in getattr(self, kind).items():
+                found[f"{name}, {kind}"] = float(scale * part[edge].imag)
+        return found
+
+    def quality(self, edge: int) -> float:
+        """Q = Re f / (2 Im f) with all losses; infinite where there is none."""
+        f = complex((self.frequency + self.shift)[edge])
+        return f.real / (2.0 * f.imag) if f.imag > 0.0 else float("inf")
+
+
+def loss_budget(band: StopBand) -> LossBudget:
+    """Losses of the edges of a stop band by mechanism, from the materials' own data.
+
+    A material without a quality factor or loss tangent counts as lossless. Raises InputError for
+    a band at another phase than pi.
+    """
+    derivatives = EdgeDerivatives(band)
+    cell = band.model.system.discretisation.cell
+    mechanical: dict[str, Complex] = {}
+    dielectric: dict[str, Complex] = {}
+    for material in cell_materials(cell):
+        if material.mechanical_q is not None:
+            part = 1j / material.mechanical_q * derivatives.stiffness(material)
+            mechanical[material.name] = mechanical.get(material.name, 0.0) + part
+        tangent = float(getattr(material, "loss_tangent", None) or 0.0)
+        if tangent > 0.0:
+            part = -1j * tangent * derivatives.permittivity(material)
+            dielectric[material.name] = dielectric.get(material.name, 0.0) + part
+    return LossBudget(
+        frequency=np.array([edge.frequency for edge in derivatives.edges]),
+        mechanical=mechanical,
+        dielectric=dielectric,
+    )
+
+
+def with_losses(band: StopBand, budget: LossBudget) -> StopBand:
+    """The stop band with the materials' losses in the frequencies of its edges.
+
+    Residues and mode shapes stay those of the lossless cell: they change in first order too, but
+    only a loss-sized part of themselves.
+    """
+    moved = [
+        replace(edge, frequency=complex(edge.frequency + shift))
+        for edge, shift in zip((*band.shorted, *band.open), budget.shift, strict=True)
+    ]
+    count = len(band.shorted)
+    return replace(band, shorted=_by_frequency(moved[:count]), open=_by_frequency(moved[count:]))
+
+
+def _by_frequency(edges: list[Edge]) -> tuple[Edge, ...]:
+    return tuple(sorted(edges, key=lambda edge: edge.frequency.real))
