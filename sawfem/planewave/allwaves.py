@@ -321,8 +321,9 @@ def _root(strip: Strip, k: complex, family: tuple[int, ...], metallised: bool) -
         velocity,
         embedded(vectors[-1].conj(), family),
         max(-k.imag / k.real, 0.0),
-        across,
-        float(values[-1] / values[0]),
+        family,
+        across=across,
+        residual=float(values[-1] / values[0]),
     )
 
 

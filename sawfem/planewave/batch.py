@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from sawfem.conventions import STRESS
 from sawfem.planewave.generalised import Array, ComplexArray, generalised_tensor
+from sawfem.planewave.limiting import least_of_three
 
 if TYPE_CHECKING:
     from sawfem.material import Material
@@ -246,21 +247,6 @@ class TensorBatch:
             square, slope = (part[:, 0] for part in self.at(active)._slowest(x[active][:, None]))
             best[active] = np.minimum(best[active], square)
         return best
-
-
-def least_of_three(matrix: Array) -> Array:
-    """Least eigenvalue of symmetric matrices (..., 3, 3), to the square root of rounding.
-
-    Trigonometric solution of the characteristic equation (Smith, Commun. ACM 4, 168 (1961)).
-    """
-    a, b, c = matrix[..., 0, 0], matrix[..., 1, 1], matrix[..., 2, 2]
-    d, e, f = matrix[..., 1, 2], matrix[..., 0, 2], matrix[..., 0, 1]
-    mean = (a + b + c) / 3.0
-    a, b, c = a - mean, b - mean, c - mean
-    size = np.sqrt((a**2 + b**2 + c**2 + 2.0 * (d**2 + e**2 + f**2)) / 6.0)
-    half = 0.5 * (a * (b * c - d**2) - f * (f * c - d * e) + e * (f * d - b * e))
-    ratio = np.clip(half / np.where(size > 0.0, size, 1.0) ** 3, -1.0, 1.0)
-    return np.asarray(mean + 2.0 * size * np.cos((np.arccos(ratio) + 2.0 * np.pi) / 3.0))
 
 
 def rotations_of_euler(angles: Array) -> Array:

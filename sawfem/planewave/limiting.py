@@ -12,6 +12,7 @@ v(p) is a branch point of Y, the onset of one more radiated wave.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -112,11 +113,23 @@ def lowest_onset(tensor: GeneralisedTensor) -> float:
     if tensor.is_vacuum:
         return np.inf
     angle = COARSE
-    v = trace_velocities(tensor, angle)[:, 0]
+    v = np.sqrt(_least(acoustic_tensor(tensor, np.cos(angle), np.sin(angle)))) / np.cos(angle)
     index = np.flatnonzero((v[1:-1] <= v[:-2]) & (v[1:-1] < v[2:]))
     index = index[v[index + 1] < 1.01 * v.min()]
-    place = _minima(tensor, np.zeros_like(index), angle[index], angle[index + 2])
-    return float(trace_velocities(tensor, place)[:, 0].min())
+    before, here, after = v[index] ** 2, v[index + 1] ** 2, v[index + 2] ** 2
+    shift = 0.5 * (before - after) / (before - 2.0 * here + after)  # foot of a parabola
+    first = angle[index + 1] + shift * (angle[1] - angle[0])
+    seen: list[float] = []
+    _minima(tensor, np.zeros_like(index), angle[index], angle[index + 2], first=first, seen=seen)
+    # A velocity 3e-8 radians away from its minimum is right to the square of that.
+    return min(seen)
+
+
+def _least(matrix: Array) -> Array:
+    """Least eigenvalue of symmetric matrices (m, n, n); of 3 x 3 to the square root of rounding."""
+    if matrix.shape[-1] == 3:
+        return least_of_three(matrix)
+    return np.asarray(np.linalg.eigvalsh(matrix)[..., 0], dtype=np.float64)
 
 
 def sheet_limits(tensor: GeneralisedTensor) -> tuple[float, ...]:
@@ -143,26 +156,31 @@ def _minima(
     *,
     sign: float = 1.0,
     accuracy: float = DIRECTION,
+    first: Array | None = None,
+    seen: list[float] | None = None,
 ) -> Array:
     """Directions (m,) of the minima of given sheets, each between two directions.
 
     With ``sign`` -1 of the maxima. The zero of the exact derivative: with p the tangent of the
     angle, d(rho v^2)/dp = a^T (dG/dp) a for the eigenvector a = (u, phi) of norm |u| = 1.
+    ``first`` guesses them; ``seen`` takes up the least velocity met at each look.
     """
     low, high = np.tan(low), np.tan(high)
-    start = np.array([low, 0.5 * (low + high), high])
-    values = sign * _slopes(tensor, sheet, start)
+    middle = 0.5 * (low + high) if first is None else np.tan(first)
+    start = np.array([low, middle, high])
+    values = sign * _slopes(tensor, sheet, start, seen)
     for number in np.flatnonzero((values[0] > 0.0) | (values[2] < 0.0)):
         one = _single_minimum(tensor, sheet[number], low[number], high[number], sign)
         start[:, number], values[:, number] = one
         low[number], high[number] = one[0][0], one[0][2]
     guess = np.minimum(np.maximum(parabola_root(start, values), low), high)
     p = enclosed_roots(
-        lambda p: sign * _slopes(tensor, sheet, p),
+        lambda p: sign * _slopes(tensor, sheet, p, seen),
         (low, high, values[0], values[2]),
         guess=guess,
         spread=1e-4 * (high - low),
         accuracy=accuracy * (1.0 + guess**2),
+        known=None if first is None else (start, values),
     )
     return np.asarray(np.arctan(p))
 
@@ -186,12 +204,17 @@ def _single_minimum(
     return place, sign * _slopes(tensor, np.full(3, sheet), place)
 
 
-def _slopes(tensor: GeneralisedTensor, sheet: Indices, p: Array) -> Array:
+def _slopes(
+    tensor: GeneralisedTensor, sheet: Indices, p: Array, seen: list[float] | None = None
+) -> Array:
     """d(rho v^2)/dp of sheets (m,) at tangents p (..., m)."""
     m = tensor.moving
     full = contracted(tensor, np.ones_like(p), p)
-    vectors = np.linalg.eigh(stiffened(full, m))[1]
-    a = np.moveaxis(vectors, -1, -2)[..., np.arange(sheet.size), sheet, :]
+    squares, vectors = np.linalg.eigh(stiffened(full, m))
+    if seen is not None:
+        seen.append(math.sqrt(float(squares.min()) / tensor.density))
+    a = vectors[..., np.arange(sheet.size), :, sheet]
+    a = np.moveaxis(a, 0, -2)
     if tensor.electric:
         phi = -np.sum(full[..., :m, m] * a, axis=-1) / full[..., m, m]
         a = np.concatenate([a, phi[..., None]], axis=-1)
@@ -208,6 +231,21 @@ def _are_smooth(tensor: GeneralisedTensor, sheet: Indices, place: Array) -> NDAr
     steps = np.array([-1e-3, -1e-9, 1e-9, 1e-3])[:, None] * (1.0 + p**2)
     slopes = np.abs(_slopes(tensor, sheet, p + steps))
     return np.asarray(slopes[1:3].max(axis=0) < 0.1 * slopes[[0, 3]].max(axis=0) + 1e-8)
+
+
+def least_of_three(matrix: Array) -> Array:
+    """Least eigenvalue of symmetric matrices (..., 3, 3), to the square root of rounding.
+
+    Trigonometric solution of the characteristic equation (Smith, Commun. ACM 4, 168 (1961)).
+    """
+    a, b, c = matrix[..., 0, 0], matrix[..., 1, 1], matrix[..., 2, 2]
+    d, e, f = matrix[..., 1, 2], matrix[..., 0, 2], matrix[..., 0, 1]
+    mean = (a + b + c) / 3.0
+    a, b, c = a - mean, b - mean, c - mean
+    size = np.sqrt((a**2 + b**2 + c**2 + 2.0 * (d**2 + e**2 + f**2)) / 6.0)
+    half = 0.5 * (a * (b * c - d**2) - f * (f * c - d * e) + e * (f * d - b * e))
+    ratio = np.clip(half / np.where(size > 0.0, size, 1.0) ** 3, -1.0, 1.0)
+    return np.asarray(mean + 2.0 * size * np.cos((np.arccos(ratio) + 2.0 * np.pi) / 3.0))
 
 
 def limiting_velocity(medium: Medium) -> float:

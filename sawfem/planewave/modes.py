@@ -12,7 +12,7 @@ omega + c dk / 2 in its middle; a cell is halved until their number is that of t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,13 +20,14 @@ from sawfem.planewave.admittance import SurfaceAdmittance, below
 from sawfem.planewave.counting import Inertia, closed, counted, eliminated, hermitian
 from sawfem.planewave.generalised import Array, ComplexArray, Indices, uncoupled_components
 from sawfem.planewave.limiting import fastest_bulk, lowest_onset
+from sawfem.planewave.matrix_series import MatrixSeries, lobatto
 from sawfem.planewave.roots import enclosed_roots, interpolated_root
 
 #: Angular frequency at which half-spaces, which know no scale, are computed, rad/s.
 HALF_SPACE_FREQUENCY = 2.0e9 * np.pi
 #: Cells of the scan of a layered stack, uniform in sqrt(1 - v^2 / v_limit^2); of a half-space.
 SCAN_CELLS = 96
-BARE_CELLS = 12
+BARE_CELLS = 10
 #: Nearest approach to the limiting velocity, as sqrt(1 - v^2 / v_limit^2): 5e-13 in velocity.
 NEAREST = 1.0e-6
 #: Slowest velocity of a scan's start over the limiting velocity; a slower wave extends the scan.
@@ -36,6 +37,11 @@ MEMBRANE = 20.0
 #: Samples from which the place of a wave is guessed, and relative accuracy of its velocity.
 NEIGHBOURS = 8
 PLACE = 5.0e-14
+#: Steps on the series of the surface matrix, the last of them (the next is of the order of its
+#: square), and the least distance at which the matrix itself is looked at beside the guess.
+REFINED = 8
+LAST = 3.0e-4
+NEAR = 1.0e-6
 #: Relative width of a cell that the guard halves no further.
 GUARDED = 1.0e-7
 
@@ -49,11 +55,15 @@ class SurfaceMode:
     velocity : m/s. displacement : complex, (u1, u2, u3, phi / FIELD) at the surface, or those of
         them that the search was restricted to; without phi under a metallised surface.
     attenuation : -Im k / Re k, 0 for a wave that does not leak.
+    family : components that take part. impedance : Z of a bare half-space at the wave, (n, n),
+        of these components at q = 1; None under layers and for leaky waves.
     """
 
     velocity: float
     displacement: ComplexArray
     attenuation: float = 0.0
+    family: tuple[int, ...] = (0, 1, 2, 3)
+    impedance: ComplexArray | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,6 +104,7 @@ class ModeSearch:
         if self.membrane or (guard and self.layered):
             self.fastest = fastest_bulk(tensors if self.membrane else [substrate, *tensors])
         self.limit = np.inf if self.membrane else lowest_onset(substrate)
+        self.series: MatrixSeries | None = None
         self.highest = MEMBRANE * self.fastest if self.membrane else self.limit
         if fastest is not None and fastest < self.highest:
             self.highest = fastest
@@ -115,12 +126,16 @@ class ModeSearch:
         if self.membrane:
             return np.geomspace(self.fastest / self.highest, 1.0 / SLOWEST, SCAN_CELLS + 1)
         first = max(NEAREST, float(np.sqrt(1.0 - (self.highest / self.limit) ** 2)))
-        last = np.sqrt(1.0 - min(SLOWEST, 0.5 * self.highest / self.limit) ** 2)
-        return np.linspace(first, last, (SCAN_CELLS if self.layered else BARE_CELLS) + 1)
+        last = float(np.sqrt(1.0 - min(SLOWEST, 0.5 * self.highest / self.limit) ** 2))
+        if not self.layered:
+            return lobatto(first, last, BARE_CELLS)
+        return np.linspace(first, last, SCAN_CELLS + 1)
 
     def sample(self, x: Array) -> dict[bool, Inertia]:
         """Counts of the free (False) and the metallised surface (True) at places x."""
         y, buried = self._eliminated(x)
+        if self.series is None and not self.layered:
+            self.series = MatrixSeries.of(float(x[0]), float(x[-1]), y)
         return {
             metallised: counted(self.admittance, y, buried, metallised=metallised)
             for metallised in (False, True)
@@ -134,27 +149,28 @@ class ModeSearch:
         y = hermitian(1j * below(self.admittance.tensors[0], np.ones_like(v), v))
         return y, np.zeros(len(x), dtype=np.intp)
 
-    def matrices(self, x: Array, metallised: np.ndarray) -> ComplexArray:
-        """Surface matrix at each place x (m,), of the free or the metallised surface each.
+    def surfaces(self, x: Array) -> ComplexArray:
+        """Hermitian Y over k at the surface (m, n, n) at places x."""
+        if not self.layered:
+            return self._eliminated(x)[0]
+        k = self.wavenumber(x)
+        return hermitian(self.admittance.scaled(self.omega, k) / k[:, None, None])
+
+    def closed_by(self, y: ComplexArray, metallised: np.ndarray) -> ComplexArray:
+        """Matrix of each surface (m,), the free or the metallised one, from its Y over k.
 
         (m, n, n). Where phi = 0, the row and column of the potential hold a number below all
         eigenvalues of the rest, so that the index of an eigenvalue shifts by one.
         """
-        if self.layered:
-            y = self.admittance.scaled(self.omega, self.wavenumber(x))
-            y = hermitian(y / self.wavenumber(x)[:, None, None])
-        else:
-            y, _ = self._eliminated(x)
         if not self.admittance.tensors[0].electric:
             return y
         free = closed(self.admittance, y, metallised=False)
-        if free.shape[-1] == y.shape[-1]:
-            y = np.where(metallised[:, None, None], y, free)
         held = metallised | self.admittance.shorted
         size = np.abs(y).max(axis=(1, 2))
+        y = y.copy() if free.shape[-1] < y.shape[-1] else free
         y[held, -1, :] = y[held, :, -1] = 0.0
         y[held, -1, -1] = -4.0 * size[held]
-        return np.asarray(y)
+        return y
 
     def modes(self) -> dict[bool, tuple[SurfaceMode, ...]]:
         """All waves of the free (False) and the metallised surface (True), slowest first."""
@@ -167,13 +183,14 @@ class ModeSearch:
             x = np.append(x, deeper)
             at = _joined(at, self.sample(x[-1:]))
         brackets = self._brackets(x, at)
-        roots = self._roots(brackets)
-        flags = np.array([bracket.metallised for bracket in brackets])
         found: dict[bool, list[SurfaceMode]] = {False: [], True: []}
-        values, vectors = np.linalg.eigh(self.matrices(roots, flags)) if brackets else ((), ())
-        for root, metal, value, vector in zip(roots, flags, values, vectors, strict=True):
-            null = vector[:, int(np.argmin(np.abs(value)))]
-            found[bool(metal)].append(SurfaceMode(self.velocity(root), null))
+        polish = _Polish(self, brackets)
+        for root, bracket, vector, y in zip(
+            polish.roots(), brackets, polish.vectors, polish.surfaces, strict=True
+        ):
+            z = None if self.layered else -1j * y
+            mode = SurfaceMode(self.velocity(root), vector, impedance=z)
+            found[bracket.metallised].append(mode)
         return {
             metal: tuple(sorted(modes, key=lambda mode: mode.velocity))
             for metal, modes in found.items()
@@ -252,10 +269,14 @@ class ModeSearch:
         for cell in np.flatnonzero(~split & (step > 0)):
             i, j = low[cell], high[cell]
             index = int(min(at.count[i] - at.buried[i], at.count[j] - at.buried[j]))
-            near = np.argsort(np.abs(x - 0.5 * (x[i] + x[j])), kind="stable")[:NEIGHBOURS]
-            near = np.concatenate([[i, j], near[(near != i) & (near != j)]])
+            near = np.array([i, j])
+            if self.series is None:
+                nearest = np.argsort(np.abs(x - 0.5 * (x[i] + x[j])), kind="stable")[:NEIGHBOURS]
+                near = np.append(near, nearest[(nearest != i) & (nearest != j)])
             values = at.eigenvalues[near, index + potentials]
-            place = interpolated_root(x[near], values) if clean[cell] else None
+            place = None
+            if clean[cell] and self.series is None:
+                place = interpolated_root(x[near], values)
             low_x, high_x = float(x[i]), float(x[j])
             guess, spread = place or (0.5 * (low_x + high_x), 0.5 * abs(high_x - low_x))
             ends = (float(values[0]), float(values[1]))
@@ -263,29 +284,84 @@ class ModeSearch:
             done.extend([bracket] * int(step[cell]))
         return np.asarray(split)
 
-    def _roots(self, brackets: list[Bracket]) -> Array:
-        """Places of the waves, polished to rounding, all in step."""
-        if not brackets:
-            return np.empty(0)
-        flags = np.array([bracket.metallised for bracket in brackets])
-        index = np.array([bracket.index for bracket in brackets])
-        rows = np.array([(b.low, b.high, *b.ends, b.guess, b.spread) for b in brackets]).T
-        low, high, at_low, at_high, guess, spread = rows
+
+class _Polish:
+    """Waves in their brackets, polished to rounding, all in step.
+
+    Attributes
+    ----------
+    vectors, surfaces : motions (m, n) and Y over k (m, n, n) of the points that came nearest.
+    """
+
+    def __init__(self, search: ModeSearch, brackets: list[Bracket]) -> None:
+        self.search = search
+        self.flags = np.array([bracket.metallised for bracket in brackets], dtype=bool)
+        self.index = np.array([bracket.index for bracket in brackets], dtype=np.intp)
+        rows = np.array([(b.low, b.high, *b.ends, b.guess, b.spread) for b in brackets])
+        low, high, at_low, at_high, self.guess, self.spread = rows.reshape(-1, 6).T
         proper = at_low * at_high <= 0.0  # else a cell at the limit of resolution
-        at_low, at_high = np.where(proper, at_low, 0.0), np.where(proper, at_high, 1.0)
+        self.ends = low, high, np.where(proper, at_low, 0.0), np.where(proper, at_high, 1.0)
+        size = search.admittance.tensors[0].size
+        self.vectors = np.zeros((len(brackets), size), dtype=complex)
+        self.surfaces = np.zeros((len(brackets), size, size), dtype=complex)
+        self._least = np.full(len(brackets), np.inf)
 
-        def eigenvalues(x: Array) -> Array:
-            times = x.size // index.size
-            values = np.linalg.eigvalsh(self.matrices(x.ravel(), np.tile(flags, times)))
-            return np.asarray(values[np.arange(x.size), np.tile(index, times)]).reshape(x.shape)
-
-        window = PLACE * (guess if self.membrane else (1.0 - guess**2) / np.maximum(guess, PLACE))
+    def roots(self) -> Array:
+        """Places of the waves (m,)."""
+        if self.index.size == 0:
+            return np.empty(0)
+        if self.search.series is not None:
+            self._refine(self.search.series)
+        guess = self.guess
+        window = guess if self.search.membrane else (1.0 - guess**2) / np.maximum(guess, PLACE)
         return enclosed_roots(
-            eigenvalues,
-            (low, high, at_low, at_high),
-            guess=guess,
-            spread=spread,
-            accuracy=window,
+            self._eigenvalues, self.ends, guess=guess, spread=self.spread, accuracy=PLACE * window
+        )
+
+    def _eigenvalues(self, x: Array) -> Array:
+        """Of every bracket at places x, (m,) or (p, m); keeps the motion nearest to the wave."""
+        places = x.reshape(-1, self.index.size)
+        y = self.search.surfaces(x.ravel())
+        closed = self.search.closed_by(y, np.tile(self.flags, len(places)))
+        values, vectors = np.linalg.eigh(closed)
+        rows, index = np.arange(x.size), np.tile(self.index, len(places))
+        picked = values[rows, index].reshape(places.shape)
+        size = np.abs(picked)
+        nearest = np.argmin(size, axis=0)
+        brackets = np.arange(self.index.size)
+        better = np.flatnonzero(size[nearest, brackets] < self._least)
+        at = nearest[better] * self.index.size + better
+        self._least[better] = size[nearest[better], better]
+        self.vectors[better] = vectors[at, :, self.index[better]]
+        self.surfaces[better] = y[at]
+        return np.asarray(picked.reshape(x.shape))
+
+    def _refine(self, series: MatrixSeries) -> None:
+        """Better guesses by Newton's method on the series of the surface matrix."""
+        a, b, at_a, at_b = self.ends
+        low, high = np.minimum(a, b), np.maximum(a, b)
+        rising = np.sign(np.where(a < b, at_b - at_a, at_a - at_b))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            x = a - at_a * (b - a) / (at_b - at_a)
+        x = np.where(np.isfinite(x), np.clip(x, low, high), 0.5 * (a + b))
+        rows = np.arange(x.size)
+        for _ in range(REFINED):
+            y, slopes = series.at(x)
+            values, vectors = np.linalg.eigh(self.search.closed_by(y, self.flags))
+            f, v = values[rows, self.index], vectors[rows, :, self.index]
+            slope = np.sum(v.conj() * (slopes @ v[:, :, None])[:, :, 0], axis=1).real
+            below = f * rising < 0.0
+            low, high = np.where(below, x, low), np.where(below, high, x)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                ahead = x - f / slope
+            ahead = np.where((ahead > low) & (ahead < high), ahead, 0.5 * (low + high))
+            step, x = np.abs(ahead - x), ahead
+            if step.max() < LAST:
+                break
+        self.guess = x
+        steep = np.maximum(np.abs(slope), 1e-3)
+        self.spread = np.clip(
+            10.0 * step**2 + series.tail / steep, NEAR, 0.1 * np.abs(b - a) + NEAR
         )
 
 
@@ -331,7 +407,8 @@ def both_surfaces(
         search = ModeSearch(part, omega, guard=guard, fastest=fastest)
         result[family] = {
             metallised: tuple(
-                SurfaceMode(mode.velocity, embedded(mode.displacement, family)) for mode in modes
+                replace(mode, displacement=embedded(mode.displacement, family), family=family)
+                for mode in modes
             )
             for metallised, modes in search.modes().items()
         }

@@ -174,14 +174,21 @@ def newton_step(matrix: Numbers, z: ComplexArray) -> ComplexArray:
 
 
 def sylvester(left: Numbers, right: Numbers, constant: Numbers) -> ComplexArray:
-    """Solve left D - D right = constant for stacks (..., n, n) by one linear system of n^2."""
+    """Solve left D - D right = constant for stacks (..., n, n) by one linear system of n^2.
+
+    ``constant`` may have one axis more in front: several right-hand sides of the same system.
+    """
     n = left.shape[-1]
     one = np.eye(n)
     system = left[..., :, None, :, None] * one[:, None, :]
     system = system - one[:, None, :, None] * np.swapaxes(right, -1, -2)[..., None, :, None, :]
-    shape = (*constant.shape[:-2], n * n)
-    flat = np.linalg.solve(system.reshape(*shape, n * n), constant.reshape(*shape, 1))
-    return np.asarray(flat.reshape(constant.shape))
+    flat = constant.reshape(*constant.shape[:-2], n * n)
+    if constant.ndim == left.ndim:
+        sides = flat[..., None]
+    else:
+        sides = np.moveaxis(flat, 0, -1)
+    solution = np.linalg.solve(system.reshape(*left.shape[:-2], n * n, n * n), sides)
+    return np.asarray(np.moveaxis(solution, -1, 0).reshape(constant.shape))
 
 
 def newton(

@@ -32,6 +32,7 @@ from sawfem.planewave.generalised import (
     turn_about_normal,
 )
 from sawfem.planewave.layers import top_impedance
+from sawfem.planewave.modes import SurfaceMode
 from sawfem.planewave.partial_waves import impedances, stroh_matrix, sylvester
 
 if TYPE_CHECKING:
@@ -109,6 +110,17 @@ class _Turning:
             return GeneralisedTensor.of_conductor(tensor[:, :3, :3, :], self.density)
         return GeneralisedTensor.from_tensor(tensor, self.density)
 
+    def changes(self, family: tuple[int, ...]) -> tuple[GeneralisedTensor, tuple[Array, ...]]:
+        """Blocks of components that couple to no others, and their derivatives by the angle.
+
+        The turn couples them to the others at once, but that moves a wave to second order only.
+        """
+        if family == (0, 1, 2, 3):
+            return self.at(0.0), self.derivative()
+        pick = np.ix_(family, family)
+        change = tuple(block[pick] for block in self.derivative())
+        return self.at(0.0).restricted(family), change
+
     def derivative(self) -> tuple[Array, Array, Array]:
         """d/d(angle) of (g33, g31, g11) at no turn: each index of G turns by itself."""
         turn = np.zeros((4, 4))
@@ -168,48 +180,76 @@ def _slopes(
 
 
 def half_space_flows(
-    substrate: Medium, velocities: Array, displacements: ComplexArray, free: NDArray[np.bool_]
+    substrate: Medium, modes: Sequence[SurfaceMode], free: NDArray[np.bool_]
 ) -> Array:
     """:func:`power_flow_angle` of several waves of one half-space at once, degrees (w,).
 
     Parameters
     ----------
-    velocities : (w,), m/s. displacements : (w, 4). free : (w,), whether vacuum lies above.
+    modes : as :mod:`.modes` finds them on the half-space. free : (w,), whether vacuum lies above.
     """
     first = _Turning(generalised_tensor(substrate), substrate.density / STRESS)
-    _, slopes = _half_space_slopes(first, velocities)
-    u = np.where(free[:, None] | (np.arange(4) < 3), displacements, 0.0)
-    across, along = np.real(1j * np.einsum("wi,dwij,wj->dw", u.conj(), slopes, u))
-    along = along - np.where(free, VACUUM * np.abs(u[:, 3]) ** 2, 0.0)
-    return np.asarray(np.degrees(np.arctan2(across, along)))
+    angles = np.empty(len(modes))
+    for family in dict.fromkeys(mode.family for mode in modes):
+        which = [number for number, mode in enumerate(modes) if mode.family == family]
+        chosen, vacuum = [modes[number] for number in which], free[which]
+        tensor, change = first.changes(family)
+        velocity = np.array([mode.velocity for mode in chosen])
+        z = _impedances(tensor, velocity, [mode.impedance for mode in chosen])
+        slopes = _turned(tensor, change, velocity, z)
+        u = np.array([mode.displacement for mode in chosen])[:, list(family)]
+        if tensor.electric:
+            u[~vacuum, -1] = 0.0
+        across, along = np.real(1j * np.einsum("wi,dwij,wj->dw", u.conj(), slopes, u))
+        if tensor.electric:
+            along = along - np.where(vacuum, VACUUM * np.abs(u[:, -1]) ** 2, 0.0)
+        angles[which] = np.degrees(np.arctan2(across, along))
+    return angles
+
+
+def _impedances(
+    tensor: GeneralisedTensor, velocity: Array, known: Sequence[ComplexArray | None]
+) -> ComplexArray:
+    """Z (w, n, n) at q = 1, from the search where it kept them."""
+    kept = [z for z in known if z is not None]
+    if len(kept) == len(known):
+        return np.array(kept)
+    return impedances(tensor, np.ones_like(velocity), velocity)[0]
 
 
 def _half_space_slopes(first: _Turning, velocity: Array) -> tuple[ComplexArray, ComplexArray]:
     """Z (w, n, n) of the half-space at q = 1, and dZ by angle and by q, (2, w, n, n), exact."""
-    tensor, one = first.at(0.0), np.ones_like(velocity)
+    tensor, change = first.changes((0, 1, 2, 3))
     if tensor.is_vacuum:
         # Z = j eps_0 |q| for the potential alone: no change by turning, proportional to q.
         z = np.zeros((velocity.size, tensor.size, tensor.size), dtype=complex)
         z[:, -1, -1] = -1j * tensor.g33[-1, -1]
         return z, np.stack([np.zeros_like(z), z])
+    z, _ = impedances(tensor, np.ones_like(velocity), velocity)
+    return z, _turned(tensor, change, velocity, z)
+
+
+def _turned(
+    tensor: GeneralisedTensor, change: tuple[Array, ...], velocity: Array, z: ComplexArray
+) -> ComplexArray:
+    """Change of Z by angle and by q, (2, w, n, n), from the changes of the blocks by the angle."""
     turned, inverse, stiffness, _ = tensor.stroh_blocks
     n = tensor.size
-    d33, d31, d11 = first.derivative()
+    d33, d31, d11 = change
     d_inverse = -inverse @ d33 @ inverse
     d_turned = d_inverse @ tensor.g31 + inverse @ d31
     d_stiffness = d11 - d31.T @ turned - tensor.g31.T @ d_turned
-    change = np.zeros((2, 1, 2 * n, 2 * n))
-    change[0, 0, :n, :n], change[0, 0, :n, n:] = d_turned, d_inverse
-    change[0, 0, n:, :n], change[0, 0, n:, n:] = -d_stiffness, d_turned.T
-    change[1, 0, :n, :n], change[1, 0, n:, n:] = turned, turned.T
-    change[1, 0, n:, :n] = -2.0 * stiffness
-    z, _ = impedances(tensor, one, velocity)
-    m = stroh_matrix(tensor, one, velocity)
+    dm = np.zeros((2, 1, 2 * n, 2 * n))
+    dm[0, 0, :n, :n], dm[0, 0, :n, n:] = d_turned, d_inverse
+    dm[0, 0, n:, :n], dm[0, 0, n:, n:] = -d_stiffness, d_turned.T
+    dm[1, 0, :n, :n], dm[1, 0, n:, n:] = turned, turned.T
+    dm[1, 0, n:, :n] = -2.0 * stiffness
+    m = stroh_matrix(tensor, np.ones_like(velocity), velocity)
     left = m[:, n:, n:] - z @ m[:, :n, n:]
     right = m[:, :n, :n] + m[:, :n, n:] @ z
-    source = change[..., n:, :n] + change[..., n:, n:] @ z
-    source = source - z @ (change[..., :n, :n] + change[..., :n, n:] @ z)
-    return z, sylvester(np.stack([left, left]), np.stack([right, right]), -source)
+    source = dm[..., n:, :n] + dm[..., n:, n:] @ z
+    source = source - z @ (dm[..., :n, :n] + dm[..., :n, n:] @ z)
+    return sylvester(left, right, -source)
 
 
 def _difference(function: Callable[[float], Numbers], step: float) -> Numbers:

@@ -135,29 +135,47 @@ def interpolated_root(x: Array, f: Array) -> tuple[float, float] | None:
 
 
 def enclosed_roots(
-    function: Reals, brackets: Brackets, *, guess: Array, spread: Array, accuracy: Array
+    function: Reals,
+    brackets: Brackets,
+    *,
+    guess: Array,
+    spread: Array,
+    accuracy: Array,
+    known: tuple[Array, Array] | None = None,
 ) -> Array:
     """Roots (m,) as by :func:`bracketed_roots` in fewer calls, where good guesses are at hand.
 
-    Three points about each guess, then two about the root of the parabola through them; where
-    these do not enclose the root to the accuracy wanted, the brackets are worked off.
+    Three points about each guess, then two about the root of the parabola through them, and again
+    about the root of its tangent; where these do not enclose the root to the accuracy wanted,
+    the brackets are worked off.
 
     Parameters
     ----------
     function : of places (m,) or (p, m) to values alike.
     brackets : (low, high, f(low), f(high)), each (m,), of opposite signs.
     guess, spread : (m,), the roots and how far off they may be. accuracy : absolute, (m,).
+    known : three places and values (3, m) each, to begin with in place of those about the guess.
     """
     ends = np.minimum(brackets[0], brackets[1]), np.maximum(brackets[0], brackets[1])
-    x = _between(guess + _THREE * spread, *ends)
-    values = function(x)
+    if known is None:
+        x = _between(guess + _THREE * spread, *ends)
+        values = function(x)
+    else:
+        x, values = known
     brackets = _tightened(brackets, x, values)
-    place = parabola_root(x, values)
-    x = _between(place + _TWO * accuracy, *ends)
-    low, high, at_low, at_high = _tightened(brackets, x, function(x))
-    place = low - at_low * (high - low) / np.where(at_low == at_high, 1.0, at_high - at_low)
-    if np.all(np.abs(high - low) <= 1.01 * accuracy + 4e-16 * ends[1]):
-        return place
+    place = _between(parabola_root(x, values), *ends)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = (values[2] - values[0]) / (x[2] - x[0])
+    for _ in range(3):
+        x = _between(place + _TWO * accuracy, *ends)
+        values = function(x)
+        low, high, at_low, at_high = brackets = _tightened(brackets, x, values)
+        if np.all(np.abs(high - low) <= 1.01 * accuracy + 4e-16 * ends[1]):
+            return low - at_low * (high - low) / np.where(at_low == at_high, 1.0, at_high - at_low)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ahead = place - values.mean(axis=0) / slope
+        inside = (ahead - low) * (ahead - high) < 0.0
+        place = np.where(inside, ahead, place)
     return bracketed_roots(
         function, low, high, ends=(at_low, at_high), guess=place, tolerance=0.0, accuracy=accuracy
     )

@@ -150,9 +150,7 @@ def _power_flow_angles(
     modes = [_leading(a, b) for a, b in pairs]
     free = [a is not None for a, _ in pairs]
     if modes and not layers and not shorts:
-        velocities = np.array([mode.velocity for mode in modes])
-        displacements = np.array([mode.displacement for mode in modes])
-        return list(half_space_flows(substrate, velocities, displacements, np.array(free)).tolist())
+        return list(half_space_flows(substrate, modes, np.array(free)).tolist())
     return [
         power_flow_angle(
             substrate,

@@ -1,7 +1,7 @@
 """One surface wave, free and metallised, from nothing known, in eigen-decompositions.
 
-The yardstick is numpy.linalg.eig of one real 8x8 matrix of partial waves, called one by one. The
-aim is 120 of them; medians of 97 to 124 were measured. The limit leaves room for a busy machine.
+The yardstick is numpy.linalg.eig of one real 8x8 matrix of partial waves, called one by one: at
+most 120 of them. Medians of 75 to 97 were measured, the larger ones on a busy machine.
 """
 
 import numpy as np
@@ -13,7 +13,9 @@ from sawfem.planewave import surface_waves
 from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.planewave.partial_waves import stroh_matrix
 
-BATCH = 20
+#: Decompositions in one go: as long as the search itself, so that a busy machine hits both alike.
+BATCH = 80
+MOST = 120.0
 
 
 @pytest.mark.benchmark(group="plane waves")
@@ -22,6 +24,7 @@ BATCH = 20
     [
         ("lithium-niobate/kovacs-1990", (0.0, 38.0, 0.0)),
         ("quartz/bechmann-1958", (10.0, 110.0, 35.0)),
+        ("zinc-oxide/kobyakov-1980", (20.0, 30.0, 40.0)),
     ],
 )
 def test_one_surface_wave(against, crystal, euler):
@@ -38,7 +41,7 @@ def test_one_surface_wave(against, crystal, euler):
         lambda: surface_waves(medium),
         eigen,
         unit=f"{BATCH} eig of 8x8",
-        limit=150.0 / BATCH,
+        limit=MOST / BATCH,
         rounds=40,
     )
-    assert ratio * BATCH < 150.0
+    assert ratio * BATCH < MOST
