@@ -183,10 +183,7 @@ def sylvester(left: Numbers, right: Numbers, constant: Numbers) -> ComplexArray:
     system = left[..., :, None, :, None] * one[:, None, :]
     system = system - one[:, None, :, None] * np.swapaxes(right, -1, -2)[..., None, :, None, :]
     flat = constant.reshape(*constant.shape[:-2], n * n)
-    if constant.ndim == left.ndim:
-        sides = flat[..., None]
-    else:
-        sides = np.moveaxis(flat, 0, -1)
+    sides = flat[..., None] if constant.ndim == left.ndim else np.moveaxis(flat, 0, -1)
     solution = np.linalg.solve(system.reshape(*left.shape[:-2], n * n, n * n), sides)
     return np.asarray(np.moveaxis(solution, -1, 0).reshape(constant.shape))
 
