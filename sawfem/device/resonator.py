@@ -39,9 +39,7 @@ def resonator_sections(
     """
     _check_geometry(device, transducer, reflector)
     if lossless:
-        transducer, reflector = (
-            replace(constants, attenuation=0.0) for constants in (transducer, reflector)
-        )
+        transducer, reflector = (constants.lossless() for constants in (transducer, reflector))
         extra = 0.0
     else:
         extra = device.attenuation
@@ -129,7 +127,7 @@ def resonator_response(
     reference = as_references(device.load, f.size, 1)
     s = admittance_to_scattering(y, reference)
     figures, reasons = resonance_figures(admittance, float(f[0]), float(f[-1]))
-    capacitance = device.fingers * constants.capacitance * device.aperture
+    capacitance = device.fingers * constants.static * device.aperture
     figures["static_capacitance"] = Quantity.of("static_capacitance", capacitance)
     figures["series_resistance"] = Quantity.of("series_resistance", series_resistance(device))
     lossless = resonator_sections(device, constants, mirror, f, lossless=True)

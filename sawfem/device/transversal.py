@@ -75,10 +75,10 @@ def transversal_sections(
     for constants, fingers, sequence in zip(
         (source, sink), device.fingers, device.polarity, strict=True
     ):
-        total = 0.0 if lossless else constants.attenuation + extra
         cells = fingers // ELECTRODES_PER_CELL[sequence]
-        lossy = replace(constants, attenuation=total)
-        transducers.append(transducer_section(lossy, cells, device.aperture, frequency))
+        lossy = replace(constants, attenuation=constants.attenuation + extra)
+        taken = constants.lossless() if lossless else lossy
+        transducers.append(transducer_section(taken, cells, device.aperture, frequency))
     velocity = device.gap_velocity or source.velocity
     free = device.gap - 0.5 * sum(pitches)
     gap = delay(free, velocity, frequency, attenuation=extra)
@@ -149,7 +149,7 @@ def _transducer_figures(
     ):
         cells = fingers // ELECTRODES_PER_CELL[sequence]
         name = f"static_capacitance_{port}"
-        found[name] = Quantity.of(name, cells * constants.capacitance * device.aperture)
+        found[name] = Quantity.of(name, cells * constants.static * device.aperture)
         sections.append(0.5 * cells * constants.pitch / constants.velocity)
     free = device.gap - 0.5 * sum(_electrode_pitches(device, source, sink))
     way = sum(sections) + free / (device.gap_velocity or source.velocity)

@@ -15,7 +15,7 @@ from sawfem import __version__, conventions
 from sawfem.device import network
 from sawfem.errors import OutputError
 from sawfem.export import layout
-from sawfem.extract import constants as com
+from sawfem.extract import coupled as com
 from sawfem.planewave import Wave
 from sawfem.quantities import entry
 from sawfem.result import (

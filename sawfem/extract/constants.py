@@ -1,16 +1,6 @@
-"""The coupling-of-modes constants of a grating, their equations and their normalisation.
+"""What a grating is to a device: its constants, their uncertainty, their reasons.
 
-Conventions: sawfem/conventions.py. The reference point of a section is the centre of an
-electrode. R runs to +x1 and S to -x1; |R|^2 / 2 and |S|^2 / 2 are powers in watt; V is the
-peak bus-bar voltage (alternate electrodes on the two bus-bars) and I the peak current.
-
-    dR/dx = -j d R + j k S + j a V           d = w/v - pi/p - j alpha
-    dS/dx = -j k* R + j d S - j a* V
-    dI/dx = -2 j a* R - 2 j a S + j w C V
-
-(the form of Plessky & Koskela, Int. J. High Speed Electron. Syst. 10, 867 (2000); Abbott,
-PhD thesis, 1991; Chen & Haus, IEEE Trans. Sonics Ultrason. SU-32, 395 (1985); from memory.)
-k is the reflection, a the transduction and C the capacitance, each per unit length along x1.
+Equations and normalisation: sawfem/extract/coupled.py.
 """
 
 from __future__ import annotations
@@ -21,35 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sawfem.errors import ConvergenceError
+from sawfem.extract.coupled import ComConstants as ComConstants
 from sawfem.quantities import Quantity, entry
-
-
-@dataclass(frozen=True)
-class ComConstants:
-    """Constants of one grating, per electrode, for an aperture of one metre.
-
-    Attributes
-    ----------
-    pitch : m, electrode centre to electrode centre (p).
-    velocity : m/s, v = p (f1 + f2) of the shorted stop-band edges f1, f2.
-    reflection : k p, dimensionless and complex; |k p| = pi (f2 - f1)/(f2 + f1).
-    transduction : a p in sqrt(S/m); for an aperture W it is a p sqrt(W). It is referred to the
-        stop-band centre frequency v/(2p) and scales as sqrt(frequency) from there.
-    capacitance : C p in F/m: per electrode and metre of aperture, seen from the bus-bars.
-    attenuation : alpha in Np/m.
-    """
-
-    pitch: float
-    velocity: float
-    reflection: complex
-    transduction: complex
-    capacitance: float
-    attenuation: float = 0.0
-
-    @property
-    def centre_frequency(self) -> float:
-        """v/(2p) in hertz, where the detuning d vanishes."""
-        return self.velocity / (2.0 * self.pitch)
 
 
 def effective_coupling(resonance: float, antiresonance: float) -> float:
@@ -79,7 +42,12 @@ class GratingConstants:
         the electrode's centre; in a cell with a mirror the reflection is real too.
     coupling_k2 : of the plain stack, fraction; coupling_k2_effective : of the grating.
     capacitance_per_pair, capacitance_fitted_per_pair : static, and that of the equations; F/m.
-    attenuation : at the resonant edge, dB per wavelength; attenuation_open at the antiresonance.
+    attenuation : at the resonant edge, dB per wavelength; attenuation_open at the antiresonance;
+        attenuation_coupled : alpha of the equations, the mean of the two shorted edges.
+    reflection_back_per_electrode, transduction_back_per_electrode : k' p and a' p of the backward
+        wave; conjugates of k p and a p where nothing is lost, equal to them in a lossy cell with
+        a mirror.
+    capacitance_loss, capacitance_slope : C''/C' and d ln C / d ln f of the fitted capacitance.
     resonant_edge : "lower" or "upper" shorted edge: the one that alternating voltages drive.
     bulk_onset : Hz, where the first bulk wave of the substrate starts to be radiated.
     next_bulk_onset : Hz, the first such frequency above the resonant edge; on a leaky cut it is
@@ -87,6 +55,8 @@ class GratingConstants:
     fit_band : (low, high) in Hz over which the fitted capacitance was determined;
         fit_misfit : relative deviation of the two-mode admittance from the exact one that nine
         in ten samples there keep, nearer than 2 per cent of the band to no edge.
+    fit_range : (low, high) in Hz around the resonance over which the deviation stays below
+        FIT_ERROR of sawfem/extract/edges.py (1 per cent).
     numerical : absolute numerical uncertainty under the name of every constant that has one.
     reasons : why a constant is None, under its name.
     """
@@ -109,6 +79,12 @@ class GratingConstants:
     fit_band: tuple[float, float] | None
     fit_misfit: float | None
     next_bulk_onset: float | None = None
+    reflection_back_per_electrode: complex | None = None
+    transduction_back_per_electrode: complex | None = None
+    attenuation_coupled: float | None = None
+    capacitance_loss: float | None = None
+    capacitance_slope: float | None = None
+    fit_range: tuple[float, float] | None = None
     numerical: Mapping[str, Any] = field(default_factory=dict)
     reasons: Mapping[str, str] = field(default_factory=dict)
 
@@ -152,14 +128,37 @@ class GratingConstants:
         assert self.reflection_per_electrode is not None
         assert self.transduction_per_electrode is not None
         assert self.capacitance_fitted_per_pair is not None
+        alpha = self.attenuation if self.attenuation_coupled is None else self.attenuation_coupled
         return ComConstants(
             pitch=self.pitch,
             velocity=self.velocity,
             reflection=self.reflection_per_electrode,
             transduction=self.transduction_per_electrode,
             capacitance=0.5 * self.capacitance_fitted_per_pair,
-            attenuation=nepers_per_metre(self.attenuation, 2.0 * self.pitch),
+            attenuation=nepers_per_metre(alpha, 2.0 * self.pitch),
+            reflection_back=_unlike_conjugate(
+                self.reflection_per_electrode, self.reflection_back_per_electrode
+            ),
+            transduction_back=_unlike_conjugate(
+                self.transduction_per_electrode, self.transduction_back_per_electrode
+            ),
+            capacitance_loss=self.capacitance_loss or 0.0,
+            capacitance_static=0.5 * self.capacitance_per_pair,
+            **self._slope(),
         )
+
+    def _slope(self) -> dict[str, float]:
+        """Slope of C and the half width of the band in which it was fitted."""
+        if not self.capacitance_slope or self.fit_band is None or self.velocity is None:
+            return {}
+        low, high = self.fit_band
+        width = 0.5 * (high - low) / (self.velocity / (2.0 * self.pitch))
+        return {"capacitance_slope": self.capacitance_slope, "slope_width": width}
+
+
+def _unlike_conjugate(forward: complex, backward: complex | None) -> complex | None:
+    """The backward constant where it is not the conjugate of the forward one."""
+    return None if backward == forward.conjugate() else backward
 
 
 def com_uncertainty(constants: GratingConstants) -> dict[str, float | complex]:
@@ -171,12 +170,21 @@ def com_uncertainty(constants: GratingConstants) -> dict[str, float | complex]:
         ("reflection", "reflection_per_electrode", 1.0),
         ("transduction", "transduction_per_electrode", 1.0),
         ("capacitance", "capacitance_fitted_per_pair", 0.5),
+        ("capacitance_static", "capacitance_per_pair", 0.5),
+        ("capacitance_loss", "capacitance_loss", 1.0),
+        ("capacitance_slope", "capacitance_slope", 1.0),
     ):
         if key in bars:
             found[name] = share * bars[key]
-    if "attenuation" in bars:
-        found["attenuation"] = nepers_per_metre(bars["attenuation"], 2.0 * constants.pitch)
+    key = "attenuation_coupled" if "attenuation_coupled" in bars else "attenuation"
+    if key in bars:
+        found["attenuation"] = nepers_per_metre(bars[key], 2.0 * constants.pitch)
     return found
+
+
+def decibels_per_wavelength(nepers: float, wavelength: float) -> float:
+    """Np/m -> dB per wavelength."""
+    return nepers * 20.0 / math.log(10.0) * wavelength
 
 
 def nepers_per_metre(decibels_per_wavelength: float, wavelength: float) -> float:

@@ -6,7 +6,7 @@ polarity + + - - is sqrt(2) cos(pi m/2 - pi/4), a sum of gamma = +-pi/2, so the 
 electrode is Y(f, pi/2) times its own potential, and with potentials +-1 the bus-bar voltage is 2:
 Y per electrode between the bus-bars is Y(f, pi/2)/4, as for single electrodes.
 
-Without reflection the equations of sawfem/extract/constants.py give, with d = w/v - pi/(2p),
+Without reflection the equations of sawfem/extract/coupled.py give, with d = w/v - pi/(2p),
 
     Y/L = j w C - 4j |a|^2 / d:
 

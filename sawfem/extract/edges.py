@@ -1,18 +1,20 @@
 """Coupling-of-modes constants from the edges of the stop band.
 
 The admittance of an endless grating between its bus-bars, per length and per metre of aperture,
-follows from the equations of sawfem/extract/constants.py with dR/dx = dS/dx = 0:
+follows from the equations of sawfem/extract/coupled.py with dR/dx = dS/dx = 0:
 
-    Y/L = j w C - 4j [d |a|^2 + Re(k a*^2)] / (d^2 - |k|^2),      d = w/v - pi/p.
+    Y/L = j w C - 4j [d a a' + (k a'^2 + k' a^2)/2] / (d^2 - k k'),   d = w/v - pi/p - j alpha.
 
-Its poles are the shorted edges, d = +-|k|, so
+Its poles are the shorted edges, d = +-sqrt(k k'), complex where the wave loses power, so
 
-    v = p (f1 + f2),          |k| p = pi (f2 - f1)/(f2 + f1),
+    v = p Re(f1 + f2),    alpha p = pi Im(f1 + f2)/Re(f1 + f2),
+    k k' p^2 = [pi (f2 - f1)/Re(f1 + f2)]^2,
 
-and its zeros the open edges d1, d2, with d1 + d2 = 4 |a|^2/(w C) and
-d1 d2 = -|k|^2 - 4 Re(k a*^2)/(w C). With the edges fixed one number is left, C, the scale of Y:
+and its zeros the open edges d1, d2, with d1 + d2 = 4 a a'/(w C) and
+d1 d2 = -k k' - 2 (k a'^2 + k' a^2)/(w C). With the edges fixed one number is left, C, the scale
+of Y, and complex as they are:
 
-    Y/L = j w C (d - d1)(d - d2) / (d^2 - |k|^2).
+    Y/L = j w C (d - d1)(d - d2) / (d^2 - k k').
 
 The phase of k against 2 arg a follows from the two shorted standing waves. At d = +-|k| the
 second equation gives S/R = d/k; a real field has S = R*, so arg R = (arg k)/2 in the upper edge
@@ -21,7 +23,14 @@ charges q of modes of equal amplitude thus tell
 
     tan((arg k)/2 - arg a) = -q_lower / q_upper,
 
-when the lower mode's sign is chosen such that its wave leads the upper one's by +pi/2.
+when the lower mode's sign is chosen such that its wave leads the upper one's by +pi/2. The
+reference of R and S is chosen so that a' = a: k p = K exp(j phase), k' p = K exp(-j phase), with
+K^2 = k k' p^2 (in a cell with a mirror k' = k).
+
+Losses. C is fitted as a complex number. What the edges and C say must not make power (Q >= 0 in
+coupled.py): near the resonance of a leaky cut the little that is radiated there leaves almost no
+room for Im a, so that Im(d1 + d2) and C''/C' nearly determine one another. Where the fit of C''
+oversteps that, it is brought back to the nearest value that is passive.
 
 Potentials +-1 on alternate electrodes are a bus-bar voltage of 2: Y per electrode between the
 bus-bars is a quarter of the harmonic admittance Y(f, pi).
@@ -31,11 +40,13 @@ from __future__ import annotations
 
 import cmath
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy.stats
 from numpy.typing import NDArray
 
+from sawfem.extract.coupled import ComConstants, two_mode_admittance
 from sawfem.unitcell.reduced import ReducedSystem
 from sawfem.unitcell.stopband import Edge, StopBand
 from sawfem.unitcell.system import CAPACITANCE
@@ -49,6 +60,10 @@ CLEAR = 0.02
 FITTED = 0.9
 #: How far the band of the fit reaches beyond the outermost edges, as a share of its width.
 MARGIN = 0.25
+#: Relative deviation from the exact Y that ends the range over which the picture fits.
+FIT_ERROR = 0.01
+#: |Im f / Re f| below this is rounding: the grating then loses nothing.
+LOSSLESS = 1e-12
 
 
 @dataclass(frozen=True)
@@ -57,21 +72,42 @@ class TwoModes:
 
     Attributes
     ----------
-    velocity : m/s. reflection : k p with its phase against a real positive a.
-    transduction : |a| p, sqrt(S/m). capacitance : C p, F/m per electrode between bus-bars.
+    com : the constants, a real and positive where nothing is lost.
     band : (low, high) Hz of the fit. misfit : relative deviation that FITTED of the samples keep.
+    fit_range : (low, high) Hz around the resonance where the deviation stays below FIT_ERROR,
+        between the samples there.
     frequency, exact, model : samples of Y(f, pi) in S/m, exact and of the picture.
+    overstep : the share of C' by which C'' was moved to keep the picture passive.
     """
 
-    velocity: float
-    reflection: complex
-    transduction: float
-    capacitance: float
+    com: ComConstants
     band: tuple[float, float]
     misfit: float
+    fit_range: tuple[float, float]
     frequency: Array
     exact: Complex
     model: Complex
+    overstep: float = 0.0
+
+    @property
+    def velocity(self) -> float:
+        """Of the equations, m/s."""
+        return self.com.velocity
+
+    @property
+    def reflection(self) -> complex:
+        """K p."""
+        return self.com.reflection
+
+    @property
+    def transduction(self) -> complex:
+        """A p, sqrt(S/m)."""
+        return self.com.transduction
+
+    @property
+    def capacitance(self) -> float:
+        """C' p, F/m per electrode between the bus-bars."""
+        return self.com.capacitance
 
 
 def reflection_phase(lower: Edge, upper: Edge) -> float:
@@ -91,32 +127,121 @@ def two_modes(band: StopBand, *, samples: int = 81) -> TwoModes:
     """
     if len(band.shorted) < 2 or len(band.open) < 2:
         raise ValueError("a complete stop band has two shorted and two open edges")
-    period = band.model.system.discretisation.cell.period
-    lower, upper = band.shorted
-    f1, f2 = lower.frequency.real, upper.frequency.real
-    velocity = period * (f1 + f2)
-    size = math.pi * (f2 - f1) / (f2 + f1)
-    phase = _snapped(reflection_phase(lower, upper))
-
-    frequency, exact, shape, clear, limits = _sampled(band, velocity, samples)
+    frequency, exact, shape, clear, limits = _sampled(band, samples)
     ratio = exact[clear] / shape[clear]
-    # Another, weakly coupled wave may cross the band: the median passes over its few samples.
-    capacitance = float(np.median(ratio.real))
-    misfit = float(np.quantile(np.abs(ratio / capacitance - 1.0), FITTED))
-    zeros = sum(_detuning(edge.frequency.real, velocity, period) for edge in band.open)
-    omega = math.pi * velocity / period
-    a_squared = max(0.0, 0.25 * omega * capacitance * period * zeros.real)
+    com, overstep = _passive(band, _scale(band, frequency[clear], ratio, limits))
+    model = two_mode_admittance(com, frequency)
+    off = np.abs(model / (4.0 * exact) - 1.0)
     return TwoModes(
-        velocity=velocity,
-        reflection=size * cmath.exp(1j * phase),
-        transduction=math.sqrt(a_squared),
-        capacitance=capacitance,
+        com=com,
         band=limits,
-        misfit=misfit,
+        misfit=float(np.quantile(np.abs(ratio / _fitted(com, frequency[clear]) - 1.0), FITTED)),
+        fit_range=_range(frequency, off, clear, band.resonance.frequency.real),
         frequency=frequency,
         exact=4.0 * exact,
-        model=4.0 * capacitance * shape,
+        model=model,
+        overstep=overstep,
     )
+
+
+def _scale(
+    band: StopBand, frequency: Array, ratio: Complex, limits: tuple[float, float]
+) -> ComConstants:
+    """C', C''/C' and the slope of C that fit the scale of Y; with the constants of the edges.
+
+    Another, weakly coupled wave may cross the band: medians, and the median slope of all pairs of
+    samples (Theil 1950, Sen 1968), pass over its few samples.
+    """
+    period = band.model.system.discretisation.cell.period
+    centre = 0.5 * (band.shorted[0].frequency.real + band.shorted[1].frequency.real)
+    width = float(0.5 * (limits[1] - limits[0]) / centre)
+    far = width * np.tanh((frequency / centre - 1.0) / width)
+    slope = float(scipy.stats.theilslopes(ratio.real, far).slope)
+    capacitance = float(np.median(ratio.real - slope * far))
+    tangent = float(np.median(-ratio.imag / ratio.real))
+    # A slope that would make C vanish is none: the picture does not fit at all.
+    bounded = slope / capacitance if abs(slope) * width < 0.9 * capacitance else 0.0
+    return ComConstants(
+        period,
+        velocity=2.0 * period * centre,
+        reflection=0j,
+        transduction=0j,
+        capacitance=capacitance,
+        capacitance_loss=tangent,
+        capacitance_slope=bounded,
+        slope_width=width,
+    )
+
+
+def _fitted(com: ComConstants, frequency: Array) -> Complex:
+    return np.asarray(com.complex_capacitance * com.scale(frequency))
+
+
+def _passive(band: StopBand, scale: ComConstants) -> tuple[ComConstants, float]:
+    """Constants whose C''/C' is the passive one nearest to the fitted one, and the distance.
+
+    With C'' such that a is real, nothing but the edges themselves can make power: the passive
+    value is sought from there by halving.
+    """
+    edges = (*band.shorted, *band.open)
+    if all(abs(edge.frequency.imag) < LOSSLESS * edge.frequency.real for edge in edges):
+        return _with_edges(band, replace(scale, capacitance_loss=0.0), lossless=True), 0.0
+    tangent = scale.capacitance_loss
+    wanted = _with_edges(band, scale)
+    if wanted.least_loss() >= 0.0:
+        return wanted, 0.0
+    # a^2/C, which the edges give, is real where C has the argument of a^2 reversed.
+    safe = max(0.0, math.tan(cmath.phase(wanted.transduction**2 / wanted.complex_capacitance)))
+    low, high = 0.0, 1.0  # shares of the way from the safe value to the wanted one
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        moved = replace(scale, capacitance_loss=safe + middle * (tangent - safe))
+        holds = _with_edges(band, moved).least_loss() >= 0.0
+        low, high = (middle, high) if holds else (low, middle)
+    loss = safe + low * (tangent - safe)
+    return _with_edges(band, replace(scale, capacitance_loss=loss)), abs(loss - tangent)
+
+
+def _with_edges(band: StopBand, scale: ComConstants, *, lossless: bool = False) -> ComConstants:
+    """The constants that the edges give, once C is known."""
+    lower, upper = band.shorted
+    f1, f2 = lower.frequency, upper.frequency
+    period, velocity, total = scale.pitch, scale.velocity, f1.real + f2.real
+    alpha = 0.0 if lossless else math.pi / period * (f1 + f2).imag / total
+    size = math.pi * (f2 - f1) / total
+    turn = cmath.exp(1j * _snapped(reflection_phase(lower, upper)))
+    zeros = sum(_detuning(edge.frequency, velocity, period) - 1j * alpha for edge in band.open)
+    omega = math.pi * velocity / period
+    # a a' p^2 = (d1 + d2) p w C p / 4
+    square = 0.25 * omega * scale.complex_capacitance * period * zeros
+    if lossless:
+        a = complex(math.sqrt(max(0.0, square.real)))
+        return replace(scale, reflection=size.real * turn, transduction=a)
+    a = cmath.sqrt(square)
+    return replace(
+        scale,
+        reflection=size * turn,
+        reflection_back=size * turn.conjugate(),
+        transduction=a,
+        transduction_back=a,
+        attenuation=alpha,
+    )
+
+
+def _range(
+    frequency: Array, off: Array, clear: NDArray[np.bool_], resonance: float
+) -> tuple[float, float]:
+    """Frequencies around the resonance up to the first samples that are off by FIT_ERROR."""
+    bad = frequency[clear & (off > FIT_ERROR)]
+    below, above = bad[bad < resonance], bad[bad > resonance]
+    low = float(below.max()) if below.size else float(frequency[0])
+    high = float(above.min()) if above.size else float(frequency[-1])
+    inside = frequency[(frequency >= low) & (frequency <= high)]
+    kept = inside[(inside > low) | (not below.size)]
+    kept = kept[(kept < high) | (not above.size)]
+    if not kept.size:
+        return resonance, resonance
+    return float(min(kept[0], resonance)), float(max(kept[-1], resonance))
 
 
 def _snapped(phase: float) -> float:
@@ -133,12 +258,11 @@ def _detuning(frequency: complex, velocity: float, period: float) -> complex:
 
 
 def _sampled(
-    band: StopBand, velocity: float, samples: int
+    band: StopBand, samples: int
 ) -> tuple[Array, Complex, Complex, NDArray[np.bool_], tuple[float, float]]:
-    """Exact Y per electrode between bus-bars, the shape j w (d-d1)(d-d2)/(d^2-|k|^2), where
+    """Exact Y per electrode between bus-bars, the shape j w (d-d1)(d-d2)/(d^2-k k'), where
     both are clear of poles and zeros, and the limits of the band.
     """
-    period = band.model.system.discretisation.cell.period
     edges = [*band.shorted, *band.open]
     marks = np.array([edge.frequency.real for edge in edges])
     width = float(np.ptp(marks))
@@ -152,12 +276,11 @@ def _sampled(
     frequency = frequency[nearest > 1e-6 * width]
     clear = np.min(np.abs(frequency[:, None] - marks), axis=1) > CLEAR * (high - low)
     exact = 0.25 * sampled_admittance(band.model, frequency)
-    d = 2.0 * np.pi * frequency / velocity - np.pi / period
-    poles = [_detuning(edge.frequency, velocity, period) for edge in band.shorted]
-    zeros = [_detuning(edge.frequency, velocity, period) for edge in band.open]
-    shape = 2j * np.pi * frequency * (d - zeros[0]) * (d - zeros[1])
-    shape = shape / ((d - poles[0]) * (d - poles[1]))
-    return frequency, exact, shape, clear, (low, high)
+    shape = 2j * np.pi * frequency
+    # Detunings differ by what frequencies differ by, times 2 pi/v, which cancels.
+    for pole, zero in zip(band.shorted, band.open, strict=True):
+        shape = shape * (frequency - zero.frequency) / (frequency - pole.frequency)
+    return frequency, exact, shape, clear, (low, float(high))
 
 
 def sampled_admittance(model: ReducedSystem, frequency: Array) -> Complex:

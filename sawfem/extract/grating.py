@@ -17,7 +17,11 @@ from threadpoolctl import threadpool_limits
 
 from sawfem.design import UnitCell
 from sawfem.errors import ConvergenceError, GeometryError, InputError
-from sawfem.extract.constants import GratingConstants, effective_coupling
+from sawfem.extract.constants import (
+    GratingConstants,
+    decibels_per_wavelength,
+    effective_coupling,
+)
 from sawfem.extract.edges import TwoModes, transduction_from_residues, two_modes
 from sawfem.extract.uncertainty import edge_error, numerical_uncertainty
 from sawfem.planewave import Wave, estimate_velocities
@@ -198,7 +202,7 @@ def _constants(
         stopband_short=_pair(band.shorted),
         stopband_open=_pair(band.open),
         reflection_per_electrode=picture.reflection if picture else None,
-        transduction_per_electrode=complex(picture.transduction) if picture else None,
+        transduction_per_electrode=picture.transduction if picture else None,
         coupling_k2=wave.coupling_k2,
         coupling_k2_effective=(
             effective_coupling(resonance.frequency.real, antiresonance.frequency.real)
@@ -212,10 +216,26 @@ def _constants(
         resonant_edge="upper" if upper else "lower",
         bulk_onset=min(onsets, default=None),
         next_bulk_onset=min((f for f in onsets if f > resonance.frequency.real), default=None),
+        fit_range=picture.fit_range if picture else None,
+        **_backward(picture),
         fit_band=picture.band if picture else None,
         fit_misfit=picture.misfit if picture else None,
         reasons=reasons,
     )
+
+
+def _backward(picture: TwoModes | None) -> dict[str, Any]:
+    """The constants that only a lossy grating has apart from those of the forward wave."""
+    if picture is None:
+        return {}
+    com = picture.com
+    return {
+        "reflection_back_per_electrode": com.both_reflections[1],
+        "transduction_back_per_electrode": com.both_transductions[1],
+        "attenuation_coupled": decibels_per_wavelength(com.attenuation, 2.0 * com.pitch),
+        "capacitance_loss": com.capacitance_loss,
+        "capacitance_slope": com.capacitance_slope,
+    }
 
 
 def _bulk_onsets(cell: UnitCell) -> list[float]:
@@ -254,9 +274,15 @@ def _reasons(band: StopBand, picture: TwoModes | None) -> dict[str, str]:
         for name in (
             "reflection_per_electrode",
             "transduction_per_electrode",
+            "reflection_back_per_electrode",
+            "transduction_back_per_electrode",
+            "attenuation_coupled",
             "capacitance_fitted_per_pair",
+            "capacitance_loss",
+            "capacitance_slope",
             "fit_band",
             "fit_misfit",
+            "fit_range",
         ):
             reasons[name] = f"needs the two-mode picture of four edges: {sentence}"
     if band.antiresonance is None:
@@ -282,5 +308,6 @@ def _checks(band: StopBand, picture: TwoModes | None) -> dict[str, tuple[float, 
         checks["modes_counted"] = (0.0 if band.counted else 1.0, 0.5)
     if picture is not None:
         other = transduction_from_residues(band)
-        checks["transduction_two_ways"] = (abs(picture.transduction / other - 1.0), 0.25)
+        checks["transduction_two_ways"] = (abs(abs(picture.transduction) / other - 1.0), 0.25)
+        checks["constants_passive"] = (max(0.0, -picture.com.least_loss()), 1e-9)
     return checks

@@ -23,6 +23,9 @@ _PLAIN = (
     "capacitance_fitted_per_pair",
     "attenuation",
     "attenuation_open",
+    "attenuation_coupled",
+    "capacitance_loss",
+    "capacitance_slope",
 )
 
 
@@ -58,9 +61,10 @@ def numerical_uncertainty(coarse: GratingConstants, fine: GratingConstants) -> d
         relative = 0.5 * (
             bars["capacitance_fitted_per_pair"] / capacitance + (b_short + b_open) / spread
         )
-        bars["transduction_per_electrode"] = complex(
-            relative * abs(fine.transduction_per_electrode)
-        )
+        bars["transduction_per_electrode"] = _transduction(coarse, fine, relative)
+    for name in ("reflection", "transduction"):
+        if f"{name}_per_electrode" in bars:
+            bars[f"{name}_back_per_electrode"] = bars[f"{name}_per_electrode"]
     if fine.coupling_k2_effective is not None:
         resonance, quiet = short if fine.resonant_edge == "lower" else short[::-1]
         antiresonance = max(open_, key=lambda edge: abs(edge - quiet))
@@ -81,9 +85,19 @@ def _reflection(coarse: GratingConstants, fine: GratingConstants, size: float) -
     apart: complex = difference(coarse.reflection_per_electrode, fine.reflection_per_electrode)
     value = fine.reflection_per_electrode
     assert value is not None
-    # In a cell with a mirror the reflection is real, whatever the mesh.
-    imaginary = max(apart.imag, size) if abs(value.imag) > 1e-6 * abs(value) else apart.imag
+    # In a cell with a mirror the phase is 0 or pi, whatever the mesh: what is imaginary is loss.
+    mirror = value.imag == 0.0 or fine.reflection_back_per_electrode == value
+    imaginary = apart.imag if mirror else max(apart.imag, size)
     return complex(max(apart.real, size), imaginary)
+
+
+def _transduction(coarse: GratingConstants, fine: GratingConstants, relative: float) -> complex:
+    """Bar of a p; its imaginary part, which is loss, moves by itself."""
+    value = fine.transduction_per_electrode
+    assert value is not None
+    apart: complex | None = difference(coarse.transduction_per_electrode, value)
+    imaginary = relative * abs(value.imag)
+    return complex(relative * abs(value), max(imaginary, apart.imag if apart else 0.0))
 
 
 def difference(a: Any, b: Any) -> Any:

@@ -253,10 +253,7 @@ def _with_uncertainty(response: Response, setting: _Setting) -> Response:
     for name, bar in setting.bars.items():
         if not bar:
             continue
-        value = getattr(setting.constants, name) + bar
-        moved = device_response(
-            setting.device, replace(setting.constants, **{name: value}), frequency
-        )
+        moved = device_response(setting.device, setting.constants.moved(name, bar), frequency)
         for figure, quantity in response.figures.items():
             if figure in moved.figures:
                 spread[figure] += abs(moved.figures[figure].value - quantity.value)

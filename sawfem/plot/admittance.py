@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sawfem.extract.edges import FIT_ERROR
 from sawfem.plot import style
 from sawfem.result import GratingResult
 
@@ -44,6 +45,10 @@ def draw_admittance(grating: GratingResult) -> Figure:
     style.frequency_axis(lower)
     lower.set_xlim(frequency[0], frequency[-1])
     handles, labels = upper.get_legend_handles_labels()
+    for handle, label in zip(*lower.get_legend_handles_labels(), strict=True):
+        if label not in labels:
+            handles.append(handle)
+            labels.append(label)
     figure.legend(handles, labels, loc="outside upper center", ncols=2)
     return figure
 
@@ -54,6 +59,11 @@ def _draw_misfit(axes: Axes, grating: GratingResult) -> None:
     shown = np.maximum(misfit, SMALLEST_MISFIT)
     axes.semilogy(grating.frequency / 1e6, shown, **style.SECOND.keywords())
     axes.set_ylabel("misfit |ΔY/Y| (1)")
+    reach = grating.constants.fit_range
+    if reach is not None:
+        low, high = (edge / 1e6 for edge in reach)
+        label = f"misfit below {100.0 * FIT_ERROR:g} %: {low:.2f} to {high:.2f} MHz"
+        axes.hlines(FIT_ERROR, low, high, color=style.BLACK, linewidth=2.4, label=label)
 
 
 def _limits(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> tuple[float, float]:

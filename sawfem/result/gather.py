@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.device.response import Response
-from sawfem.extract.constants import ComConstants
+from sawfem.extract.coupled import two_mode_admittance as two_mode_admittance
 from sawfem.extract.edges import sampled_admittance
 from sawfem.extract.grating import GratingSolution
 from sawfem.quantities import json_safe
@@ -70,24 +70,6 @@ def driven_frequency(band: StopBand) -> float:
     if band.antiresonance is None:
         return float(1.01 * resonance)
     return float(0.5 * (resonance + band.antiresonance.frequency.real))
-
-
-def two_mode_admittance(constants: ComConstants, frequency: Array) -> Complex:
-    """Y(f, pi) in S/m of the coupling-of-modes equations, (m,) at ``frequency`` (m,) in Hz.
-
-    With dR/dx = dS/dx = 0 they give, between the bus-bars and per electrode,
-
-        Y = j w C p - 4j p [d |a|^2 + Re(k a*^2)] / (d^2 - |k|^2),    d = w/v - pi/p - j alpha,
-
-    (sawfem/extract/edges.py); potentials +-1 are a bus-bar voltage of two, a quarter of Y(f, pi).
-    """
-    f = np.asarray(frequency, dtype=float)
-    p, v = constants.pitch, constants.velocity
-    k = constants.reflection / p
-    a = constants.transduction / p * np.sqrt(f / constants.centre_frequency)
-    d = 2.0 * np.pi * f / v - np.pi / p - 1j * constants.attenuation
-    waves = 4j * p * (d * np.abs(a) ** 2 + (k * np.conj(a) ** 2).real) / (d**2 - abs(k) ** 2)
-    return np.asarray(4.0 * (2j * np.pi * f * constants.capacitance - waves))
 
 
 def _sampled_frequencies(band: StopBand, samples: int) -> Array:

@@ -25,22 +25,39 @@ CONSTANTS = ComConstants(
     attenuation=300.0,
 )
 F0 = CONSTANTS.centre_frequency
+# As of a leaky cut, and without a mirror: losses in every constant, C and a with a slope.
+LEAKY = replace(
+    CONSTANTS,
+    reflection=0.02 * np.exp(0.7j) - 3e-4j * np.exp(0.3j),
+    reflection_back=0.02 * np.exp(-0.7j) - 3e-4j * np.exp(-0.3j),
+    transduction=0.1 * np.exp(-0.4j) + 3e-4j,
+    transduction_back=0.1 * np.exp(0.4j) + 3e-4j,
+    capacitance_loss=4e-3,
+    capacitance_slope=0.8,
+    slope_width=0.04,
+)
 APERTURE = 1e-4
 OFFSETS = [0.0, 0.001, 0.02 / np.pi, -0.03, 0.2]
 
 
-def local_matrix(f, open_strips=False):
-    """Matrix of d(R, S, I, V)/dx as the equations stand in sawfem/extract/constants.py."""
-    p = CONSTANTS.pitch
+def local_matrix(f, open_strips=False, constants=CONSTANTS):
+    """Matrix of d(R, S, I, V)/dx as the equations stand in sawfem/extract/coupled.py."""
+    p = constants.pitch
     w = 2 * np.pi * f
-    d = w / CONSTANTS.velocity - np.pi / p - 1j * CONSTANTS.attenuation
-    k = CONSTANTS.reflection / p
-    a = CONSTANTS.transduction / p * np.sqrt(APERTURE * f / F0)
-    C = CONSTANTS.capacitance / p * APERTURE
+    d = w / constants.velocity - np.pi / p - 1j * constants.attenuation
+    scale = 1 + constants.capacitance_slope * constants.slope_width * np.tanh(
+        (f / F0 - 1) / constants.slope_width
+    )
+    k, k_back = constants.reflection / p, constants.reflection_back
+    a, a_back = constants.transduction, constants.transduction_back
+    k_back = np.conj(k) if k_back is None else k_back / p
+    a_back = np.conj(a) if a_back is None else a_back
+    a, a_back = (part / p * np.sqrt(APERTURE * f / F0 * scale) for part in (a, a_back))
+    C = constants.capacitance * (1 - 1j * constants.capacitance_loss) / p * APERTURE * scale
     A = np.zeros((4, 4), dtype=complex)
     A[0] = [-1j * d, 1j * k, 0, 1j * a]
-    A[1] = [-1j * np.conj(k), 1j * d, 0, -1j * np.conj(a)]
-    A[2] = [-2j * np.conj(a), -2j * a, 0, 1j * w * C]
+    A[1] = [-1j * k_back, 1j * d, 0, -1j * a_back]
+    A[2] = [-2j * a_back, -2j * a, 0, 1j * w * C]
     if open_strips:  # V at every x from dI/dx = 0
         voltage = -A[2, :2] / A[2, 3]
         A[:2, :2] += np.outer(A[:2, 3], voltage)
@@ -67,12 +84,13 @@ def relative(measured, expected):
     return max(np.abs(measured[b] - expected[b]).max() / np.abs(expected[b]).max() for b in blocks)
 
 
+@pytest.mark.parametrize("constants", [CONSTANTS, LEAKY], ids=["one loss", "leaky"])
 @pytest.mark.parametrize("offset", OFFSETS)
 @pytest.mark.parametrize("electrodes", [1, 2, 35, 240])
-def test_section_against_matrix_exponential(electrodes, offset):
+def test_section_against_matrix_exponential(electrodes, offset, constants):
     f = F0 * (1 + offset)
-    T = expm(local_matrix(f) * electrodes * CONSTANTS.pitch)
-    P = transducer_section(CONSTANTS, electrodes, APERTURE, [f]).matrix[0]
+    T = expm(local_matrix(f, constants=constants) * electrodes * CONSTANTS.pitch)
+    P = transducer_section(constants, electrodes, APERTURE, [f]).matrix[0]
     assert relative(P, pmatrix_of_transfer(T, electrodes)) < 1e-11
 
 
@@ -91,11 +109,12 @@ def test_section_against_stepwise_integration(offset):
     assert relative(P, pmatrix_of_transfer(T, electrodes)) < 1e-9
 
 
+@pytest.mark.parametrize("constants", [CONSTANTS, LEAKY], ids=["one loss", "leaky"])
 @pytest.mark.parametrize("offset", OFFSETS)
-def test_open_strips_against_matrix_exponential(offset):
+def test_open_strips_against_matrix_exponential(offset, constants):
     electrodes, f = 35, F0 * (1 + offset)
-    T = expm(local_matrix(f, open_strips=True) * electrodes * CONSTANTS.pitch)
-    P = grating_section(CONSTANTS, electrodes, [f], connection="open").matrix[0]
+    T = expm(local_matrix(f, open_strips=True, constants=constants) * electrodes * CONSTANTS.pitch)
+    P = grating_section(constants, electrodes, [f], connection="open").matrix[0]
     np.testing.assert_allclose(P, pmatrix_of_transfer(T, electrodes)[:2, :2], atol=1e-12)
 
 

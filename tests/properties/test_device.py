@@ -16,10 +16,13 @@ from hypothesis import strategies as st
 from sawfem.device import Resonator, Transversal, device_response
 from sawfem.device.pmatrix import cascade
 from sawfem.device.section import grating_section, transducer_section
+from sawfem.errors import InputError
 from sawfem.extract.constants import ComConstants
 
 unit = st.floats(0.0, 1.0)
 phase = st.floats(-np.pi, np.pi)
+counts = st.one_of(st.integers(1, 12), st.integers(13, 5000))
+offsets = st.floats(-0.5, 0.5)
 
 
 @st.composite
@@ -35,15 +38,63 @@ def grating_constants(draw, attenuation=0.0):
     )
 
 
+@st.composite
+def leaky_constants(draw):
+    """Constants of a grating that radiates through two channels u R + u* S + y V, y real."""
+    base = draw(grating_constants())
+    w = 2 * np.pi * base.centre_frequency
+    channels = [
+        (0.1 * draw(unit) * np.exp(1j * draw(phase)), 0.1 * draw(st.floats(-1.0, 1.0)))
+        for _ in range(2)
+    ]
+    alpha = sum(abs(u) ** 2 for u, _ in channels) / base.pitch
+    # Q of sawfem/extract/coupled.py: Q_RS = sum u*^2, Q_RV = sum u* y, Q_VV = sum y^2
+    k = 2j * sum(np.conj(u) ** 2 for u, _ in channels)
+    a = 2j * sum(np.conj(u) * y for u, y in channels) * np.sqrt(w * base.capacitance)
+    return replace(
+        base,
+        reflection=base.reflection + 0.5 * k,
+        reflection_back=base.reflection.conjugate() - 0.5 * np.conj(k),
+        transduction=base.transduction + 0.5 * a,
+        transduction_back=base.transduction.conjugate() - 0.5 * np.conj(a),
+        attenuation=alpha,
+        capacitance_loss=2.0 * sum(y * y for _, y in channels),
+        capacitance_slope=draw(st.floats(-2.0, 2.0)),
+        slope_width=draw(st.floats(0.01, 0.1)),
+    )
+
+
+@settings(max_examples=100, deadline=None)
+@given(leaky_constants(), counts, offsets, st.floats(1e-6, 1e-3))
+def test_leaky_section_is_passive_and_reciprocal(constants, electrodes, offset, aperture):
+    f = frequencies(constants, offset)
+    assert constants.least_loss() > -1e-12
+    P = transducer_section(constants, electrodes, aperture, f)
+    assert P.least_loss() > -1e-9
+    assert P.reciprocity_error() < 1e-9
+    for connection in ("shorted", "open"):
+        mirror = grating_section(constants, electrodes, f, connection=connection)
+        assert mirror.least_loss() > -1e-9
+        assert mirror.reciprocity_error() < 1e-9
+    assert transducer_section(constants.lossless(), electrodes, aperture, f).power_error() < 1e-9
+
+
+def test_constants_that_make_power_are_refused():
+    good = ComConstants(2e-6, 4000.0, 0.05 + 0j, 0.1 + 0j, 2e-10, attenuation=10.0)
+    bad = replace(good, reflection=0.05 + 1e-3j, reflection_back=0.05 + 1e-3j)
+    assert bad.least_loss() == pytest.approx(10.0 * 2e-6 - 1e-3)
+    with pytest.raises(InputError, match="make power"):
+        transducer_section(bad, 10, 1e-4, [1e9])
+    covered = replace(bad, attenuation=510.0)
+    assert covered.least_loss() >= 0.0
+    assert transducer_section(covered, 10, 1e-4, [0.9e9, 1e9]).least_loss() > -1e-12
+
+
 def frequencies(constants, offset):
     """Stop-band edges, centre, beside them, and anywhere within an octave."""
     edge = abs(constants.reflection) / np.pi
     relative = np.array([0, edge, -edge, edge * (1 + 1e-12), 0.5 * edge, 1.5 * edge + 1e-6, offset])
     return constants.centre_frequency * (1 + np.clip(relative, -0.9, 0.9))
-
-
-counts = st.one_of(st.integers(1, 12), st.integers(13, 5000))
-offsets = st.floats(-0.5, 0.5)
 
 
 @settings(max_examples=150, deadline=None)

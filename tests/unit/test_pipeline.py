@@ -117,8 +117,7 @@ def test_figures_carry_what_the_constants_uncertainty_makes_of_them(result: Resu
     assert 0.2 * edge_bar < bar < 20.0 * edge_bar
     capacitance = result.device.response.figures["static_capacitance"]
     share = (
-        result.constants.numerical["capacitance_fitted_per_pair"]
-        / result.constants.capacitance_fitted_per_pair
+        result.constants.numerical["capacitance_per_pair"] / result.constants.capacitance_per_pair
     )
     assert capacitance.uncertainty == pytest.approx(share * capacitance.value, rel=1e-6)
 
