@@ -13,19 +13,18 @@ import math
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, fields, replace
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sawfem.errors import ConvergenceError, GeometryError, InputError
+from sawfem.errors import GeometryError, InputError
 from sawfem.planewave.admittance import SurfaceAdmittance
-from sawfem.planewave.generalised import GeneralisedTensor, uncoupled_components
-from sawfem.planewave.leaky_strip import Strip
-from sawfem.planewave.limiting import SHEETS, branch_points, sheet_limits
-from sawfem.planewave.modes import HALF_SPACE_FREQUENCY, SurfaceMode, embedded
-from sawfem.planewave.root_count import roots_in
-from sawfem.planewave.surface_waves import DECIBEL, HasMedia, Wave, surface_waves
+from sawfem.planewave.generalised import GeneralisedTensor
+from sawfem.planewave.leaky_search import LOSS, LeakyRoot, leaky_roots
+from sawfem.planewave.leaky_search import Coverage as Coverage
+from sawfem.planewave.limiting import SHEETS, sheet_limits
+from sawfem.planewave.modes import HALF_SPACE_FREQUENCY
+from sawfem.planewave.surface_waves import HasMedia, Wave, surface_waves
 from sawfem.units import QuantityLike, parse_frequency
 
 if TYPE_CHECKING:
@@ -33,18 +32,10 @@ if TYPE_CHECKING:
 
 #: Attenuation up to which leaky waves are sought unless told otherwise, dB per wavelength.
 ATTENUATION = 1.0
-#: Fastest velocity sought, over the fastest onset of a bulk wave.
-BEYOND = 1.1
-#: Relative width of a strip between branch points below which it is left out.
-NARROW = 1.0e-3
-#: Distance from the branch points as an angle: 2.5e-5 of the width of a strip.
-EDGE = 1.0e-2
 #: Likeness from which waves of the two surfaces are one wave, and largest ratio of velocities.
 ALIKE, RATIO = 0.25, 0.25
 #: Thickest layer, in wavelengths of its substrate's slowest bulk wave.
 THICKEST = 300.0
-#: Decibel per wavelength of a loss -Im k / Re k.
-LOSS = 2.0 * math.pi * DECIBEL
 
 LEAKY_RAYLEIGH = "leaky Rayleigh-type"
 LEAKY_SEZAWA = "leaky Sezawa-type"
@@ -87,30 +78,6 @@ class ClassifiedWave(Wave):
     def is_leaky(self) -> bool:
         """Found above the limit of its components; its attenuation may still be nil."""
         return self.kind.startswith("leaky")
-
-
-@dataclass(frozen=True)
-class Coverage:
-    """One strip of the search for leaky waves, of one family of components.
-
-    Attributes
-    ----------
-    family : components that take part, 0 to 2 displacements, 3 potential.
-    slow, fast : m/s. attenuation : bound, dB per wavelength; 0 where nothing was searched.
-    counted, found : (free, metallised) roots counted by the argument principle, and found; on
-        both sides of the real axis within the bounds.
-    fanned : the sheet was also continued past both branch points.
-    note : why a strip was not, or not fully, searched.
-    """
-
-    family: tuple[int, ...]
-    slow: float
-    fast: float
-    attenuation: float
-    counted: tuple[int, int]
-    found: tuple[int, int]
-    fanned: bool
-    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -174,14 +141,9 @@ def search_waves(
     limits = dict(zip(SHEETS, sheet_limits(tensor), strict=False))
     waves = [_classified(wave, limits) for wave in guided]
     coverage: list[Coverage] = []
-    if not tensor.is_vacuum:
-        tensors = [tensor, *(layer for layer, _ in stack.tensors[1])]
-        for family in uncoupled_components(tensors):
-            if family != (3,):
-                found, strips = _family(stack, family, frequency, attenuation / LOSS)
-                coverage += strips
-                pairs = _paired(*found)
-                waves += [_leaky(pair, limits, frequency, bool(layers)) for pair in pairs]
+    for _, found, strips in leaky_roots(stack, frequency, attenuation / LOSS):
+        coverage += strips
+        waves += [_leaky(pair, limits, frequency, bool(layers)) for pair in _paired(*found)]
     return WaveSearch(_ordered(_joined(waves)), tuple(coverage), limits)
 
 
@@ -253,81 +215,9 @@ def no_surface_wave(search: WaveSearch) -> str | None:
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Root(SurfaceMode):
-    """A leaky wave of one surface."""
-
-    across: float | None = None
-    residual: float = 0.0
-
-
-def _family(
-    stack: SurfaceAdmittance, family: tuple[int, ...], omega: float, loss: float
-) -> tuple[tuple[list[_Root], list[_Root]], list[Coverage]]:
-    part = stack.restricted(family)
-    points = branch_points(part.tensors[0])
-    strips, roots = [], (list[_Root](), list[_Root]())
-    for slow, fast in pairwise((*points, BEYOND * points[-1])):
-        width = fast / slow - 1.0
-        if width < NARROW:
-            note = "not searched: the strip is too narrow"
-            strips.append(Coverage(family, slow, fast, 0.0, (0, 0), (0, 0), False, note))
-            continue
-        coverage, strip, found = _searched(part, family, omega, (slow, fast), min(loss, width))
-        strips.append(coverage)
-        for surface, ks in enumerate(found):
-            roots[surface].extend(_root(strip, k, family, bool(surface)) for k in ks)
-    return roots, strips
-
-
-def _searched(
-    part: SurfaceAdmittance,
-    family: tuple[int, ...],
-    omega: float,
-    ends: tuple[float, float],
-    loss: float,
-) -> tuple[Coverage, Strip, list[list[complex]]]:
-    """One strip, with less fan and less loss where branch points off the real axis forbid it."""
-    note = ""
-    for fan, bound in ((1.0, loss), (0.0, loss), (0.0, 0.25 * loss), (0.0, 0.02 * loss)):
-        strip = Strip(part, omega, *ends, fan)
-        try:
-            free, metallised = roots_in(strip, (EDGE, np.pi - EDGE), (-0.3 * bound, bound))
-        except ConvergenceError as error:
-            note = f"restricted: {error}"
-            continue
-        kept = [[k for k in side.found if k.imag < 1e-9 * k.real] for side in (free, metallised)]
-        coverage = Coverage(
-            family,
-            *ends,
-            LOSS * bound,
-            (free.counted, metallised.counted),
-            (len(free.found) - free.poles, len(metallised.found) - metallised.poles),
-            fan > 0.0,
-            note,
-        )
-        return coverage, strip, kept
-    failed = note.replace("restricted", "not searched")
-    return Coverage(family, *ends, 0.0, (0, 0), (0, 0), False, failed), strip, [[], []]
-
-
-def _root(strip: Strip, k: complex, family: tuple[int, ...], metallised: bool) -> _Root:
-    _, values, vectors = np.linalg.svd(strip.surface(k, metallised=metallised))
-    velocity = strip.omega / k.real
-    across = None
-    if not strip.slow <= velocity <= strip.fast:
-        across = strip.slow if velocity < strip.slow else strip.fast
-    return _Root(
-        velocity,
-        embedded(vectors[-1].conj(), family),
-        max(-k.imag / k.real, 0.0),
-        family,
-        across=across,
-        residual=float(values[-1] / values[0]),
-    )
-
-
-def _paired(free: list[_Root], metallised: list[_Root]) -> list[tuple[_Root | None, _Root | None]]:
+def _paired(
+    free: list[LeakyRoot], metallised: list[LeakyRoot]
+) -> list[tuple[LeakyRoot | None, LeakyRoot | None]]:
     """Waves of the two surfaces that move most alike; leaky ones may cross in velocity."""
     order = sorted(
         (
@@ -337,7 +227,7 @@ def _paired(free: list[_Root], metallised: list[_Root]) -> list[tuple[_Root | No
             if abs(b.velocity / a.velocity - 1.0) < RATIO
         ),
     )
-    pairs: list[tuple[_Root | None, _Root | None]] = []
+    pairs: list[tuple[LeakyRoot | None, LeakyRoot | None]] = []
     left, right = set(range(len(free))), set(range(len(metallised)))
     for unlike, i, j in order:
         if i in left and j in right and -unlike > ALIKE:
@@ -363,7 +253,7 @@ def _kind(u: np.ndarray, exceeds: tuple[str, ...], *, layered: bool) -> str:
 
 
 def _leaky(
-    pair: tuple[_Root | None, _Root | None],
+    pair: tuple[LeakyRoot | None, LeakyRoot | None],
     limits: dict[str, float],
     omega: float,
     layered: bool,

@@ -8,9 +8,10 @@ continuation is steered: with t in [0, 1] a place on the strip's stretch of real
 
 so that with f = 1 the ends of the strip fan out by 45 degrees and a root that has moved across a
 branch point by less than its own loss is still seen: it lies on the sheet that is continued past
-that branch point, the second one that matters physically. Y is homogeneous, Y(a omega, a k) =
-a Y(omega, k), and :class:`.SurfaceAdmittance` continues from (Re omega, Re k): with a = 1 + j T
-that start is Re k + b T, which T places inside the strip, clear of the branch points.
+that branch point, the second one that matters physically. The half-space's impedance comes from a
+rational function through real k (:mod:`.sheet`), or, where that does not suffice, by small steps:
+Y is homogeneous, Y(a omega, a k) = a Y(omega, k), and :class:`.SurfaceAdmittance` continues from
+(Re omega, Re k): with a = 1 + j T that start is Re k + b T, which T places inside the strip.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import numpy as np
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.counting import closed, elimination
 from sawfem.planewave.generalised import Array, ComplexArray
+from sawfem.planewave.sheet import Sheet
 
 #: How often a step into the complex plane is halved before it counts as met by a branch point.
 HALVINGS = 14
@@ -32,6 +34,10 @@ class Strip:
     ----------
     admittance : of the stack, restricted to the family. omega : rad/s.
     slow, fast : branch points at the ends, m/s. fan : f above, 1 or 0.
+
+    Attributes
+    ----------
+    sheet : the substrate's impedance on this sheet.
     """
 
     def __init__(
@@ -46,7 +52,7 @@ class Strip:
         self.slow, self.fast, self.fan = slow, fast, fan
         self.least, self.largest = omega / fast, omega / slow
         self._bare = SurfaceAdmittance.from_tensors(admittance.tensors[0], (), halvings=HALVINGS)
-        self.evaluations = 0
+        self.sheet = Sheet(admittance.tensors[0], slow, fast, self.carried)
 
     def wavenumber(self, angle: Array, loss: Array) -> ComplexArray:
         """K of coordinates: angle 0 (fast end) to pi (slow end), and loss -Im k / k_t."""
@@ -70,13 +76,10 @@ class Strip:
         """Y over k at the surface (m, n, n), and the factor (m,) by which its poles are removed,
         as log |f| + j arg f: the determinants of all buried interfaces.
         """
-        k = np.asarray(k, dtype=complex)
-        self.evaluations += k.size
         # The slabs of a layer are counted at the smallest Re k; a fixed one keeps their number.
         k = np.append(k, 0.9 * self.least)
-        turn = 1.0 + 1j * self.turn(k)
-        turn[-1] = 1.0
-        y = self._bare.scaled(self.omega * turn, k * turn) / (k * turn)[:, None, None]
+        y = np.zeros((k.size, self.sheet.tensor.size, self.sheet.tensor.size), dtype=complex)
+        y[:-1] = 1j * self.sheet.impedance(k[:-1] / self.omega)
         factor = np.zeros(k.size, dtype=complex)
         if self.admittance.tensors[1]:
             omega = np.full(k.size, self.omega)
@@ -87,6 +90,13 @@ class Strip:
             moving = self.admittance.tensors[0].moving
             y = y[:, :moving, :moving]
         return y[:-1], factor[:-1]
+
+    def carried(self, u: ComplexArray) -> ComplexArray:
+        """Z at slownesses u by the path that is steered into the strip."""
+        k = u * self.omega
+        turn = 1.0 + 1j * self.turn(k)
+        y = self._bare.scaled(self.omega * turn, k * turn) / (k * turn)[:, None, None]
+        return np.asarray(-1j * y)
 
     def surface(self, k: complex, *, metallised: bool) -> ComplexArray:
         """Surface matrix at one k; singular where there is a wave."""

@@ -168,7 +168,7 @@ def test_the_answer_states_its_coverage() -> None:
 
 def test_strips_that_are_too_narrow_are_named(monkeypatch) -> None:
     """With every strip declared too narrow nothing is searched, and the answer says so."""
-    monkeypatch.setattr("sawfem.planewave.allwaves.NARROW", 10.0)
+    monkeypatch.setattr("sawfem.planewave.leaky_search.NARROW", 10.0)
     search = search_waves(TANTALATE)
     assert not search.complete
     assert all("too narrow" in strip.note for strip in search.coverage)
@@ -185,7 +185,7 @@ def test_a_strip_that_cannot_be_continued_is_searched_less_deeply(monkeypatch) -
             raise ConvergenceError("the surface determinant jumps at 4444 m/s")
         return [Roots((), 0, 0), Roots((), 0, 0)]
 
-    monkeypatch.setattr("sawfem.planewave.allwaves.roots_in", stubborn)
+    monkeypatch.setattr("sawfem.planewave.leaky_search.roots_in", stubborn)
     search = search_waves(TANTALATE)
     strip = search.coverage[0]
     assert strip.note == "restricted: the surface determinant jumps at 4444 m/s"
