@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from sawfem.planewave import plane_waves
     from sawfem.quantities import Quantity
     from sawfem.result import Result
+    from sawfem.sweep.run import run_sweep
+    from sawfem.sweep.view import open_sweep
 
 __all__ = [
     "Case",
@@ -40,8 +42,10 @@ __all__ = [
     "grating_constants",
     "load_material",
     "open_result",
+    "open_sweep",
     "plane_waves",
     "run",
+    "run_sweep",
 ]
 
 #: Where every public name lives.
@@ -60,8 +64,10 @@ _ROOMS = {
     "grating_constants": "sawfem.extract",
     "load_material": "sawfem.material",
     "open_result": "sawfem.export",
+    "open_sweep": "sawfem.sweep.view",
     "plane_waves": "sawfem.planewave",
     "run": "sawfem.pipeline",
+    "run_sweep": "sawfem.sweep.run",
 }
 
 

@@ -11,7 +11,8 @@ from sawfem.case.messages import user_path
 from sawfem.errors import CaseError, SawfemError
 from sawfem.units import parse_frequency, shown
 
-_STUDIES = ("sweep", "map", "yield")
+#: Tables that ask for many variants of a case, and are no part of one.
+STUDIES = ("sweep", "map", "yield")
 
 #: Key of a map's axis for the frequency of its plane waves, which no other table holds.
 FREQUENCY_KEYS = ("frequency", "map.frequency")
@@ -24,7 +25,7 @@ def check_axes(
 
     Raises CaseError that names the axis and says what its key or value came to.
     """
-    bare = {key: value for key, value in written.items() if key not in _STUDIES}
+    bare = {key: value for key, value in written.items() if key not in STUDIES}
     for study in ("sweep", "map"):
         for index, axis in _members(written.get(study, {}), "axis"):
             location = (study, "axis", index)

@@ -10,7 +10,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from sawfem.case.axes import check_axes
+from sawfem.case.axes import STUDIES, check_axes
 from sawfem.case.keypath import get_value, set_value
 from sawfem.case.messages import translate
 from sawfem.case.plain import plain, to_toml
@@ -105,6 +105,17 @@ class Case:
     def resolved(self) -> ResolvedCase:
         """SI numbers throughout, defaults filled, ``like`` and wavelengths resolved."""
         return self._resolved
+
+    def resolved_with(self, changes: Mapping[str, Any]) -> ResolvedCase:
+        """``edit(changes).resolved()`` in half the time, without [sweep], [map] and [yield].
+
+        Raises as ``edit``.
+        """
+        data = {key: value for key, value in self._data.items() if key not in STUDIES}
+        data = copy.deepcopy(data)
+        for path, value in changes.items():
+            set_value(data, path, plain(value, file=self._file, key=path), file=self._file)
+        return _resolve(data, self._file, self.base)
 
     def unserved(self) -> tuple[str, ...]:
         """Valid keys of this case that this version does not compute yet; a run refuses them."""

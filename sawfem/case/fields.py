@@ -65,6 +65,7 @@ Values = Annotated[Any, ListRule(ValueRule(), 1, 10_000, "a list of values")]
 Impedance = Annotated[Any, ImpedanceRule()]
 
 Count = Annotated[Any, IntegerRule(1)]
+SweepLimit = Annotated[Any, IntegerRule(1, 100_000_000)]
 Fingers = Annotated[Any, IntegerRule(2, what="a count of electrodes")]
 TwoFingers = Annotated[
     Any,
@@ -85,7 +86,7 @@ OvercoatTop = Annotated[str, ChoiceRule(("conformal", "flat"))]
 TransducerType = Annotated[str, ChoiceRule(("single", "double"))]
 ReflectorConnection = Annotated[str, ChoiceRule(("shorted", "open"))]
 Spacing = Annotated[str, ChoiceRule(("linear", "log"))]
-Sampling = Annotated[str, ChoiceRule(("grid", "sobol"))]
+Sampling = Annotated[str, ChoiceRule(("grid", "sobol", "random", "latin-hypercube", "adaptive"))]
 ResultParts = Annotated[
     Any,
     ListRule(ChoiceRule(("temperature", "dispersion", "fields")), 0, 3, "a list of results"),

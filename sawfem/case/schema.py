@@ -83,8 +83,14 @@ class Sweep(Table):
     keep: f.Keep = None
     axis: Annotated[list[Axis], OneOrMany(8)]
     sample: f.Sampling = "grid"
-    points: f.Count = None
+    points: f.Count = Field(default=None, description="of a sample; at most, where adaptive")
     seed: f.Seed = 0
+    limit: f.SweepLimit = Field(default=100_000, description="a sweep of more points is refused")
+    refine: f.Keep = Field(default=None, description="adaptive: quantities to interpolate")
+    tolerance: f.Positive = Field(
+        default=1e-3, description="adaptive: error of an interpolant over the quantity's range"
+    )
+    zero: f.Text = Field(default="", description="adaptive: quantity whose zero is followed")
 
 
 class Map(Table):

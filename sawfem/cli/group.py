@@ -14,6 +14,8 @@ COMMANDS = {
     "check": ("sawfem.cli.check", "Show how a case is understood and what it would cost."),
     "cut": ("sawfem.cli.cut", "Plane waves of a crystal cut, with layers on it if need be."),
     "map": ("sawfem.cli.map", "Map plane waves over cut angles, thickness or frequency."),
+    "sweep": ("sawfem.cli.sweep", "Compute a case over lists and ranges of its keys; resume."),
+    "show": ("sawfem.cli.show", "Show a sweep, also while it runs: slices, best points."),
     "search": ("sawfem.cli.search", "Search the better cuts of a crystal for a stated wish."),
     "materials": ("sawfem.cli.materials", "List the shipped material sets, or show one."),
 }

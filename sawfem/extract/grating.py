@@ -82,9 +82,17 @@ def grating_constants(cell: UnitCell, *, accuracy: float = 1e-5) -> GratingConst
 
 
 def solve_grating(
-    cell: UnitCell, *, accuracy: float = 1e-5, progress: Progress | None = None
+    cell: UnitCell,
+    *,
+    accuracy: float = 1e-5,
+    progress: Progress | None = None,
+    waves: tuple[Wave, ...] | None = None,
 ) -> GratingSolution:
-    """As :func:`grating_constants`, with everything that was computed on the way."""
+    """As :func:`grating_constants`, with everything that was computed on the way.
+
+    ``waves`` are those of :func:`grating_waves` for this cell where they are known already, as in
+    a sweep over gratings on one stack.
+    """
     if len(cell.electrodes) != 1:
         raise GeometryError(
             key="grating.electrode",
@@ -98,12 +106,14 @@ def solve_grating(
     # One BLAS thread: the matrices are small, and threads that wait for one another take minutes
     # on a machine that is busy.
     with threadpool_limits(limits=1, user_api="blas"):
-        return _solved(cell, accuracy, progress or (lambda stage, done, total: None))
+        return _solved(cell, accuracy, progress or (lambda stage, done, total: None), waves)
 
 
-def _solved(cell: UnitCell, accuracy: float, report: Progress) -> GratingSolution:
+def _solved(
+    cell: UnitCell, accuracy: float, report: Progress, waves: tuple[Wave, ...] | None
+) -> GratingSolution:
     report("plane waves", 0, 1)
-    waves = grating_waves(cell)
+    waves = grating_waves(cell) if waves is None else waves
     wave = strongest(waves)
     report("plane waves", 1, 1)
 

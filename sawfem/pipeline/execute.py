@@ -66,7 +66,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
         name: _solved(name, resolved, design, log.named(name, len(design.cells)))
         for name in design.cells
     }
-    device, remarks = _device(resolved, design, solutions, log)
+    device, remarks = solved_device(resolved, design, solutions, log.report)
     checks = collect_checks(solutions, device.response if device else None)
     result = Result(
         title=case.title,
@@ -124,15 +124,22 @@ def _solved(name: str, case: ResolvedCase, design: Design, progress: Progress) -
         raise error.located(file=case.file, key=grating_key(name)) from None
 
 
-def _device(
-    case: ResolvedCase, design: Design, solutions: dict[str, GratingSolution], log: _Log
+def solved_device(
+    case: ResolvedCase,
+    design: Design,
+    solutions: dict[str, GratingSolution],
+    report: Progress = lambda stage, done, total: None,
 ) -> tuple[DeviceResult | None, tuple[str, ...]]:
+    """The device of a case from its solved gratings, and warnings; None where it has none.
+
+    Raises as :func:`run`.
+    """
     asked = case.device
     if not isinstance(asked, ResolvedResonatorDevice | ResolvedTransversalDevice):
         return None, ()
-    log.report("device", 0, 1)
+    report("device", 0, 1)
     answer = solve_device(case, asked, design.cells, solutions)
-    log.report("device", 1, 1)
+    report("device", 1, 1)
     return answer
 
 

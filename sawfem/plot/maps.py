@@ -69,14 +69,14 @@ def map_figure(found: WaveMap, name: str, *, title: str = "") -> Figure:
     x, y = (_axis_numbers(axis) for axis in reversed(found.asked.axes))
     unit, factor = _unit(name)
     values = np.ma.masked_invalid(found.values[name] * factor)
-    _hatch(axes)
-    norm, colours = _scale(name, values.compressed())
+    draw_hatching(axes)
+    norm, colours = colour_scale(name, values.compressed())
     image = axes.pcolormesh(
         x, y, values, norm=norm, cmap=colours, shading="nearest", rasterized=True
     )
     if min(values.shape) > 1:
-        _contours(axes, x, y, values, norm, signed=name in SIGNED)
-    low, high = _ends(norm)
+        draw_contours(axes, x, y, values, norm, signed=name in SIGNED)
+    low, high = scale_ends(norm)
     below, above = bool(values.min() < low), bool(values.max() > high)
     extend = {(False, False): "neither", (True, False): "min", (False, True): "max"}
     bar = figure.colorbar(image, ax=axes, extend=extend.get((below, above), "both"))
@@ -113,7 +113,7 @@ def _axis_numbers(axis: MapAxis) -> Array:
     return np.asarray(axis.values * _AXIS_UNITS[axis.unit][1])
 
 
-def _hatch(axes: Axes) -> None:
+def draw_hatching(axes: Axes) -> None:
     """What shows through where a point has no value."""
     axes.add_patch(
         Rectangle(
@@ -130,7 +130,7 @@ def _hatch(axes: Axes) -> None:
     )
 
 
-def _scale(name: str, values: Array) -> tuple[Normalize, str]:
+def colour_scale(name: str, values: Array, *, signed: bool | None = None) -> tuple[Normalize, str]:
     """Colour scale over nearly all values; about zero where the sign matters."""
     low, high = np.percentile(values, [TAILS, 100.0 - TAILS])
     spread = high - low
@@ -140,24 +140,25 @@ def _scale(name: str, values: Array) -> tuple[Normalize, str]:
         high = values.max()
     if high <= low:
         high = low + max(abs(low) * 1e-6, 1e-12)
-    if name in SIGNED and low < 0.0 < high:
+    if (name in SIGNED if signed is None else signed) and low < 0.0 < high:
         size = max(-low, high)
         return TwoSlopeNorm(0.0, -size, size), DIVERGING
     return Normalize(low, high), SEQUENTIAL
 
 
-def _ends(norm: Normalize) -> tuple[float, float]:
+def scale_ends(norm: Normalize) -> tuple[float, float]:
+    """Least and largest value of a colour scale."""
     assert norm.vmin is not None
     assert norm.vmax is not None
     return norm.vmin, norm.vmax
 
 
-def _contours(
+def draw_contours(
     axes: Axes, x: Array, y: Array, values: Any, norm: Normalize, *, signed: bool
 ) -> None:
     """Lines at round values, labelled; the zero is thick where the sign matters."""
     finder = MaxNLocator(nbins=15 if signed else 11, steps=[1, 2, 2.5, 5, 10])
-    levels = finder.tick_values(*_ends(norm))
+    levels = finder.tick_values(*scale_ends(norm))
     levels = levels[(levels > values.min()) & (levels < values.max())]
     if len(levels) == 0:
         return

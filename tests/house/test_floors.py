@@ -37,6 +37,7 @@ FLOORS = {
     "plot": 7,
     "cuts": 8,
     "pipeline": 8,
+    "sweep": 8,
     "cli": 9,
     "__main__": 10,
 }

@@ -1,0 +1,77 @@
+"""Sweeps whose points cost nothing, for tests of what is around the points."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import time
+from pathlib import Path
+
+from sawfem.sweep.point import Answer, Job, Task, compute
+from sawfem.sweep.store import DONE, FAILED
+
+#: Plane waves of rotated quartz: a few milliseconds a point.
+WAVES = """
+title = "Buoy 7: rotated Y-cuts of quartz"
+[substrate]
+material = "quartz/bechmann-1958"
+cut = "(YXl)"
+rotations = [42]
+[sweep]
+keep = ["velocity_free", "coupling_k2"]
+[[sweep.axis]]
+key = "substrate.rotations[0]"
+from = 30
+to = 50
+points = {points}
+"""
+
+
+def invented(job: Job, task: Task) -> list[Answer]:
+    """A made-up velocity, at once; 45 degrees and beyond cannot be computed."""
+    found = []
+    for place, changes in zip(task.places, task.changes, strict=True):
+        angle = float(changes["substrate.rotations[0]"])
+        if angle >= 45.0:
+            found.append(Answer(place, FAILED, "", f"{angle} is too far", 0.0))
+            continue
+        values = {"waves.velocity_free": 3000.0 + angle, "waves.coupling_k2": None}
+        tree = {"values": values, "uncertainty": {}, "reasons": {}, "checks": {}}
+        found.append(Answer(place, DONE, json.dumps(tree), "", 0.0))
+    return found
+
+
+def slow(job: Job, task: Task) -> list[Answer]:
+    """The same, a twentieth of a second each."""
+    time.sleep(0.05 * len(task.places))
+    return invented(job, task)
+
+
+def endless(job: Job, task: Task) -> list[Answer]:
+    """Never ready."""
+    time.sleep(1000.0)
+    return []
+
+
+def deadly(job: Job, task: Task) -> list[Answer]:
+    """Kills its process at 40 degrees, always; and once at 35."""
+    base = Path(job.base)
+    for changes in task.changes:
+        angle = float(changes["substrate.rotations[0]"])
+        if angle == 40.0:
+            with (base / "deaths.txt").open("a", encoding="utf-8") as log:
+                log.write("x")
+            os.kill(os.getpid(), signal.SIGKILL)
+        if angle == 35.0 and not (base / "once.txt").exists():
+            (base / "once.txt").touch()
+            os.kill(os.getpid(), signal.SIGKILL)
+    return invented(job, task)
+
+
+def counted(job: Job, task: Task) -> list[Answer]:
+    """The real thing, with a line for every point that was computed."""
+    found = compute(job, task)
+    with (Path(job.base) / "computed.txt").open("a", encoding="utf-8") as log:
+        log.write("".join(f"{place}\n" for place in task.places))
+    return found
