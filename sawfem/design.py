@@ -9,15 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from sawfem.errors import GeometryError
-from sawfem.material import Material, Medium, load_material
+from sawfem.material import Material, Medium
 from sawfem.orientation import Orientation
+from sawfem.strips import Electrode, Film, Footing, material_of
 from sawfem.units import QuantityLike, format_quantity, parse_length
 
+__all__ = ["Electrode", "Film", "Footing", "Layer", "Overcoat", "Stack", "UnitCell"]
 
-def _material(material: Material | str) -> Material:
-    return material if isinstance(material, Material) else load_material(material)
+#: Share of a length below which two heights or places count as the same.
+SAME = 1e-9
 
 
 def _orientation(
@@ -94,7 +97,7 @@ class Stack:
         orientation: Orientation | None = None,
         layers: Sequence[Layer] = (),
     ) -> None:
-        substrate = _material(material)
+        substrate = material_of(material)
         if substrate.is_conductor:
             raise GeometryError(
                 key="substrate.material",
@@ -116,7 +119,7 @@ class Stack:
     ) -> Stack:
         """The same stack with one more layer on top."""
         layer = Layer(
-            _material(material),
+            material_of(material),
             _orientation(euler, cut, orientation),
             parse_length(thickness, key="layer.thickness"),
         )
@@ -148,79 +151,67 @@ class Stack:
 
 
 @dataclass(frozen=True, init=False)
-class Electrode:
-    """A metal strip along x2.
+class Overcoat:
+    """A dielectric film over the electrodes.
 
     Parameters
     ----------
-    metal : a conductor's set, by name, path or as a Material. Its crystal axes, where it has
-        any, lie along the device axes.
-    thickness : height of the strip.
-    width : width at the foot.
-    centre : position of the strip's centre in its period; None puts it in the middle.
-    sidewall_angle : angle of the side walls from the surface in degrees; 90 is a rectangle,
-        less leans inwards.
+    material : a dielectric's set, by name, path or as a Material.
+    thickness : over the flat surface between the electrodes.
+    top : "conformal" follows the tops and, square to them, the side walls of the electrodes with
+        its thickness, with sharp edges; "flat" is planarised, so that it must cover them.
+    euler, cut, orientation : as for a Stack.
+
+    Raises
+    ------
+    GeometryError : a conductor, a thickness that is not above zero, another word for the top.
     """
 
-    metal: Material
+    material: Material
     thickness: float
-    width: float
-    centre: float | None
-    sidewall_angle: float
+    top: str
+    orientation: Orientation
 
     def __init__(
         self,
-        metal: Material | str,
+        material: Material | str,
         thickness: QuantityLike,
-        width: QuantityLike,
         *,
-        centre: QuantityLike | None = None,
-        sidewall_angle: float = 90.0,
+        top: str = "conformal",
+        euler: Sequence[float] | None = None,
+        cut: str | None = None,
+        orientation: Orientation | None = None,
     ) -> None:
         put = object.__setattr__
-        put(self, "metal", _material(metal))
-        put(self, "thickness", parse_length(thickness, key="electrode.thickness"))
-        put(self, "width", parse_length(width, key="electrode.width"))
-        put(
-            self,
-            "centre",
-            None if centre is None else parse_length(centre, key="electrode.centre"),
-        )
-        put(self, "sidewall_angle", float(sidewall_angle))
-        self._check()
-
-    def _check(self) -> None:
-        if not self.metal.is_conductor:
+        put(self, "material", material_of(material))
+        put(self, "thickness", parse_length(thickness, key="overcoat.thickness"))
+        put(self, "top", top)
+        put(self, "orientation", _orientation(euler, cut, orientation))
+        if not (math.isfinite(self.thickness) and self.thickness > 0.0):
             raise GeometryError(
-                key="electrode.metal",
-                found=f"{self.metal.name}, a dielectric",
-                expected="a conductor: a material set without permittivity",
+                key="overcoat.thickness",
+                found=f"{self.thickness!r} m",
+                expected="a length above zero",
             )
-        for name in ("thickness", "width"):
-            value = getattr(self, name)
-            if not (math.isfinite(value) and value > 0.0):
-                raise GeometryError(
-                    key=f"electrode.{name}", found=f"{value!r} m", expected="a length above zero"
-                )
-        if not 10.0 <= self.sidewall_angle <= 90.0:
+        if self.material.is_conductor:
             raise GeometryError(
-                key="electrode.sidewall_angle",
-                found=f"{self.sidewall_angle:g} deg",
-                expected="10 to 90 deg, measured from the surface",
+                key="overcoat.material",
+                found=f"{self.material.name}, a conductor",
+                expected="a dielectric: it would short the electrodes",
             )
-        if self.top_width <= 0.02 * self.width:
+        if top not in ("conformal", "flat"):
             raise GeometryError(
-                key="electrode.sidewall_angle",
-                found=f"{self.sidewall_angle:g} deg, with which the side walls meet below the top",
-                expected="a steeper wall, a thinner or a wider electrode",
+                key="overcoat.top", found=f'"{top}"', expected='"conformal" or "flat"'
             )
 
     @property
-    def top_width(self) -> float:
-        """Width at the top, m."""
-        if self.sidewall_angle == 90.0:
-            return self.width
-        return self.width - 2.0 * self.thickness / math.tan(math.radians(self.sidewall_angle))
+    def is_flat(self) -> bool:
+        """Whether its upper side is planarised."""
+        return self.top == "flat"
+
+    def medium(self) -> Medium:
+        """Its constants in device axes."""
+        return self.material.rotated(self.orientation.rotation)
 
 
 @dataclass(frozen=True, init=False)
@@ -232,17 +223,31 @@ class UnitCell:
     stack : what the electrodes stand on.
     electrodes : the strips of one period, left to right.
     period : length of one period along x1. With one electrode a cell it is the pitch.
+    overcoat : films over the electrodes, upwards.
+    recess : how far the electrodes are sunk into the stack, m. A groove has the walls of the
+        electrode in it; above an electrode that ends below the surface they are upright.
 
     Raises
     ------
-    GeometryError : electrodes that overlap or leave their cell.
+    GeometryError : electrodes that overlap or leave their cell, a flat overcoat that leaves them
+        bare, conformal ones that meet between two electrodes.
     """
 
     stack: Stack
     electrodes: tuple[Electrode, ...]
     period: float
+    overcoat: tuple[Overcoat, ...]
+    recess: float
 
-    def __init__(self, stack: Stack, electrodes: Sequence[Electrode], period: QuantityLike) -> None:
+    def __init__(
+        self,
+        stack: Stack,
+        electrodes: Sequence[Electrode],
+        period: QuantityLike,
+        *,
+        overcoat: Sequence[Overcoat] = (),
+        recess: QuantityLike = 0.0,
+    ) -> None:
         length = parse_length(period, key="grating.period")
         if not (math.isfinite(length) and length > 0.0):
             raise GeometryError(
@@ -263,26 +268,84 @@ class UnitCell:
                         expected="a position, where a cell has several electrodes",
                     )
                 centre = 0.5 * length
-            moved = replace_centre(electrode, centre)
-            placed.append(moved)
-        self._check(placed, length)
-        object.__setattr__(self, "stack", stack)
-        object.__setattr__(self, "electrodes", tuple(placed))
-        object.__setattr__(self, "period", length)
+            placed.append(electrode.at(centre))
+        put = object.__setattr__
+        put(self, "stack", stack)
+        put(self, "electrodes", tuple(placed))
+        put(self, "period", length)
+        put(self, "overcoat", tuple(overcoat))
+        put(self, "recess", _recess(recess))
+        self._check_apart()
+        self._check_overcoat()
 
-    @staticmethod
-    def _check(electrodes: Sequence[Electrode], period: float) -> None:
+    def _check_apart(self) -> None:
         reach = 0.0
-        for electrode in electrodes:
-            centre = electrode.centre if electrode.centre is not None else 0.0
-            left, right = centre - 0.5 * electrode.width, centre + 0.5 * electrode.width
-            if left <= reach or right >= period:
+        for electrode in self.electrodes:
+            left, right = self._sides(electrode, 0.5 * electrode.widest)
+            if left <= reach or right >= self.period:
                 raise GeometryError(
                     key="electrode",
-                    found=f"a strip from {left:.4g} m to {right:.4g} m in a cell of {period:.4g} m",
+                    found=f"a strip from {left:.4g} m to {right:.4g} m in a cell of "
+                    f"{self.period:.4g} m",
                     expected="strips, left to right, that neither touch nor leave the cell",
                 )
             reach = right
+
+    def _check_overcoat(self) -> None:
+        """Refuse a flat film that leaves metal bare, and conformal ones without room."""
+        tops = [electrode.thickness - self.recess for electrode in self.electrodes]
+        for index, (coat, level) in enumerate(zip(self.overcoat, self.coat_levels, strict=True)):
+            if coat.is_flat:
+                highest = max(tops) + (self.coat_levels[index - 1] if index else 0.0)
+                if level < highest * (1.0 - SAME):
+                    raise GeometryError(
+                        key="overcoat.thickness",
+                        found=f"a flat top {level:.4g} m over the surface",
+                        expected=f"at least {highest:.4g} m, the height of what it must cover",
+                    )
+                return  # what follows lies on a plane
+            self._check_room(level, min(tops))
+
+    def _check_room(self, distance: float, lowest: float) -> None:
+        """Conformal films of this total thickness: walls to follow, and gaps to fit in."""
+        if lowest < -SAME * self.recess:
+            raise GeometryError(
+                key="overcoat.top",
+                found='"conformal" over electrodes whose tops lie below the surface',
+                expected='"flat", or a recess of at most their height',
+            )
+        if any(electrode.sidewall_angle > 90.0 for electrode in self.electrodes):
+            raise GeometryError(
+                key="overcoat.top",
+                found='"conformal" over walls that hang over',
+                expected='"flat", or side walls of at most 90 deg',
+            )
+        spans = [
+            self._sides(electrode, electrode.half_width(distance + self.recess, distance))
+            for electrode in self.electrodes
+            if electrode.thickness > self.recess * (1.0 + SAME)
+        ]
+        ends = [0.0, *(place for span in spans for place in span), self.period]
+        if any(right <= left for left, right in pairwise(ends)):
+            raise GeometryError(
+                key="overcoat.thickness",
+                found=f"conformal films of {distance:.4g} m that meet between two electrodes, or "
+                "reach the end of the cell",
+                expected="thinner films, or a flat top",
+            )
+
+    @staticmethod
+    def _sides(electrode: Electrode, half: float) -> tuple[float, float]:
+        centre = electrode.centre if electrode.centre is not None else 0.0
+        return centre - half, centre + half
+
+    @property
+    def coat_levels(self) -> tuple[float, ...]:
+        """Height of the overcoats' upper sides over the flat surface, m, upwards."""
+        return tuple(
+            math.fsum(coat.thickness for coat in self.overcoat[: count + 1])
+            for count in range(len(self.overcoat))
+        )
 
     @classmethod
     def grating(
@@ -294,6 +357,8 @@ class UnitCell:
         thickness: QuantityLike,
         metallisation_ratio: float = 0.5,
         sidewall_angle: float = 90.0,
+        overcoat: Sequence[Overcoat] = (),
+        recess: QuantityLike = 0.0,
     ) -> UnitCell:
         """The plain grating: one electrode a period, as wide as ``metallisation_ratio`` x pitch."""
         if not 0.0 < metallisation_ratio < 1.0:
@@ -306,7 +371,7 @@ class UnitCell:
         electrode = Electrode(
             metal, thickness, metallisation_ratio * length, sidewall_angle=sidewall_angle
         )
-        return cls(stack, [electrode], length)
+        return cls(stack, [electrode], length, overcoat=overcoat, recess=recess)
 
     @property
     def metallisation_ratio(self) -> float:
@@ -314,12 +379,13 @@ class UnitCell:
         return sum(electrode.width for electrode in self.electrodes) / self.period
 
 
-def replace_centre(electrode: Electrode, centre: float) -> Electrode:
-    """The same strip at another position."""
-    return Electrode(
-        electrode.metal,
-        electrode.thickness,
-        electrode.width,
-        centre=centre,
-        sidewall_angle=electrode.sidewall_angle,
-    )
+def _recess(recess: QuantityLike) -> float:
+    """The depth of the grooves in metres; zero for none."""
+    if isinstance(recess, int | float) and recess == 0.0:
+        return 0.0
+    length = parse_length(recess, key="grating.recess")
+    if not (math.isfinite(length) and length >= 0.0):
+        raise GeometryError(
+            key="grating.recess", found=f"{length!r} m", expected="a length above zero, or none"
+        )
+    return length

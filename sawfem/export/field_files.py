@@ -36,7 +36,8 @@ displacement    u1, u2, u3 along the device axes
 potential       of a mode: volts for a largest displacement of one metre
                 of a driven field: volts
 _re, _im        real and imaginary part; at time t: Re[(re + j im) exp(+j 2 pi f t)]
-region          of a triangle: 0 air, 1 metal, 2 + i part i of the stack from the surface down
+region          of a triangle: 0 air, 1 metal, 2 + i part i of the stack from the surface down,
+                -1 - i overcoat i upwards
 next period     multiply by exp(-j phase)
 time            of the frames, in periods 1/f
 

@@ -204,7 +204,7 @@ def _read_mode(edge: str, node: Node) -> ModeShape:
         displacement=node.array("displacement", (x.size, 3), np.complex128),
         potential=node.array("potential", (x.size,), np.complex128),
         potential_scale=node.attribute("volt_per_metre_of_displacement", float, of="potential"),
-        outlines=tuple(node.array("outlines", (None, 4, 2))),
+        outlines=tuple(node.array("outlines", (None, None, 2))),
         amplitude=(node.attribute("amplitude", float) if "amplitude" in node.group.attrs else None),
     )
 

@@ -183,7 +183,7 @@ def _write_mode(group: h5py.Group, mode: ModeShape) -> None:
     potential.attrs["volt_per_metre_of_displacement"] = mode.potential_scale
     plain = {
         "triangles": (mode.triangles, "indices of nodes, three a triangle"),
-        "region": (mode.region, "of a triangle: 0 air, 1 metal, 2 + i part i of the stack"),
+        "region": (mode.region, "of a triangle: 0 air, 1 metal, 2 + i stack, -1 - i overcoat"),
         "outlines": (np.array(mode.outlines), "corners of the electrodes, x1 and x3 in m"),
     }
     for name, (values, definition) in plain.items():

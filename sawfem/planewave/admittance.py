@@ -211,7 +211,8 @@ class SurfaceAdmittance:
 
     def _reference(self, omega: ComplexArray, k: ComplexArray) -> Array:
         """kappa, the wavenumber that makes a point dimensionless, rad/m."""
-        density = self._substrate.density or self._layers[0][0].density
+        bodies = (self._substrate, *(tensor for tensor, _ in self._layers))
+        density = next((body.density for body in bodies if body.density), 0.0)
         kappa = np.hypot(np.abs(k), np.abs(omega) * np.sqrt(density))
         return np.asarray(kappa)
 

@@ -22,6 +22,7 @@ from skfem import Basis
 
 from sawfem.conventions import EPSILON_0, FIELD, STRESS
 from sawfem.design import UnitCell
+from sawfem.material import Medium
 from sawfem.planewave.generalised import generalised_tensor
 from sawfem.unitcell.forms import (
     DENSITY,
@@ -31,7 +32,7 @@ from sawfem.unitcell.forms import (
     sparse_from,
     stiffness_values,
 )
-from sawfem.unitcell.mesh import AIR, METAL, STACK, CellMesh, MeshSettings, mesh_cell
+from sawfem.unitcell.mesh import AIR, METAL, CellMesh, MeshSettings, mesh_cell
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -160,7 +161,7 @@ def discretise(cell: UnitCell, settings: MeshSettings) -> Discretisation:
     cell_mesh = mesh_cell(cell, settings)
     basis, forms = scalar_forms(cell_mesh, settings.order)
     unknowns = _number_unknowns(cell_mesh, basis, len(cell.electrodes))
-    stiffness, mass = _assemble(cell, cell_mesh, forms, unknowns)
+    stiffness, mass = _assemble(cell_mesh, forms, unknowns)
     return Discretisation(
         cell=cell,
         settings=settings,
@@ -175,29 +176,24 @@ def discretise(cell: UnitCell, settings: MeshSettings) -> Discretisation:
     )
 
 
-def _tensors(cell: UnitCell, cell_mesh: CellMesh, region: int) -> tuple[Array, float, range]:
-    """Scaled G_iJKl, density over DENSITY and the components that live in a region."""
-    if region == AIR:
+def _tensors(medium: Medium | None) -> tuple[Array, float, range]:
+    """Scaled G_iJKl, density over DENSITY and the components that live in a medium or the air."""
+    if medium is None:
         tensor = np.zeros((3, 4, 4, 3))
         tensor[:, 3, 3, :] = -SCALED_EPSILON_0 * np.eye(3)
         return tensor, 0.0, range(3, 4)
-    if region == METAL:
-        # One metal a cell for now; its crystal axes lie along the device axes.
-        metal = cell.electrodes[0].metal.rotated(np.eye(3))
-        return elastic_tensor(metal), metal.density / DENSITY, range(3)
-    substrate, layers = cell.stack.media()
-    part = cell_mesh.parts[region - STACK]
-    medium = substrate if part < 0 else layers[part][0]
+    if medium.is_conductor:
+        return elastic_tensor(medium), medium.density / DENSITY, range(3)
     return generalised_tensor(medium), medium.density / DENSITY, range(4)
 
 
 def _assemble(
-    cell: UnitCell, cell_mesh: CellMesh, forms: dict[int, ScalarForms], unknowns: Unknowns
+    cell_mesh: CellMesh, forms: dict[int, ScalarForms], unknowns: Unknowns
 ) -> tuple[AffineMatrix, AffineMatrix]:
     """Stiffness and mass in the reduced unknowns, affine in the Bloch phase."""
     stiffness, mass = _AffineParts(unknowns), _AffineParts(unknowns)
-    for region, scalar in forms.items():
-        tensor, density, components = _tensors(cell, cell_mesh, region)
+    for index, scalar in forms.items():
+        tensor, density, components = _tensors(cell_mesh.media[index])
         for j in components:
             for k in components:
                 stiffness.add(scalar, j, k, stiffness_values(scalar, tensor, j, k))

@@ -50,13 +50,14 @@ class ModeShape:
     period : m. phase : gamma in radians: U(x + period) = exp(-j gamma) U(x).
     x, z : (n,) m; z = 0 is the surface of the stack, z > 0 above it.
     triangles : (t, 3) indices of points, counter-clockwise or not.
-    region : (t,) AIR, METAL or STACK + i, part i of the stack counted from the surface down.
+    region : (t,) AIR, METAL, STACK + i, part i of the stack counted from the surface down, or
+        COAT - i, overcoat i upwards.
     displacement : (n, 3) complex u1, u2, u3 along the device axes, relative: the largest
         magnitude sqrt(|u1|^2 + |u2|^2 + |u3|^2) is one. Zero in the air.
     potential : (n,) complex, relative: the largest magnitude is one (zero if there is none).
         In the metal it is the electrode's.
     potential_scale : V/m, potential in volts for a largest displacement of one metre.
-    outlines : corners of the electrodes, each (4, 2) in m.
+    outlines : corners of the electrodes, each (c, 2) in m (:func:`electrode_outlines`).
     amplitude : m, the largest displacement of a driven field whose electrodes carry one volt;
         None for a mode, whose size is free.
     """
@@ -199,18 +200,22 @@ def _shape(
 
 
 def electrode_outlines(cell: UnitCell) -> tuple[Array, ...]:
-    """Corners of the electrodes of one period, each (4, 2) in m, from the left foot round."""
+    """Corners of the electrodes of one period, each (c, 2) in m, from the left foot round.
+
+    c is 4, or 6 for all of them where one has a footing: the walls then have a point in between.
+    """
+    foot = 0.0 - cell.recess
     outlines = []
     for electrode in cell.electrodes:
         assert electrode.centre is not None  # a cell places its electrodes
-        foot, top = 0.5 * electrode.width, 0.5 * electrode.top_width
-        corners = [
-            (electrode.centre - foot, 0.0),
-            (electrode.centre + foot, 0.0),
-            (electrode.centre + top, electrode.thickness),
-            (electrode.centre - top, electrode.thickness),
-        ]
-        outlines.append(np.array(corners))
+        heights = [0.0, electrode.thickness]
+        if any(other.footing for other in cell.electrodes):
+            heights.insert(1, electrode.bend() or 0.5 * electrode.thickness)
+        right = np.array([(electrode.half_width(height), height) for height in heights])
+        left = right[::-1] * [-1.0, 1.0]
+        # Left foot, right foot, up the right wall, back to the left one and down.
+        corners = np.vstack([left[-1:], right, left[:-1]])
+        outlines.append(corners + np.array([electrode.centre, foot]))
     return tuple(outlines)
 
 
@@ -271,7 +276,9 @@ def _below_the_slab(
     middle = down.ravel()[triangles].mean(axis=1)
     cell = system.discretisation.cell
     thicknesses = [layer.thickness / cell.period for layer in reversed(cell.stack.layers)]
-    region = STACK + np.searchsorted(np.cumsum(thicknesses), -middle)
+    part = np.searchsorted(np.cumsum(thicknesses), -middle)
+    vacuum = cell.stack.material.density == 0.0
+    region = np.where(vacuum & (part == len(thicknesses)), AIR, STACK + part)
     places = np.stack([across.ravel(), down.ravel()])
     return places, triangles, region.astype(np.int64), values.reshape(4, -1)
 

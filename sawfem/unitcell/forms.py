@@ -1,4 +1,4 @@
-"""Weak form of the equation of motion, assembled from five scalar forms a region.
+"""Weak form of the equation of motion, assembled from five scalar forms a medium.
 
 Multiply dT_iJ/dx_i + rho w^2 I'_JK U_K = 0 by a test function V_J and integrate by parts over a
 cross-section on which nothing depends on x2 (i, l run over x1 and x3):
@@ -6,8 +6,8 @@ cross-section on which nothing depends on x2 (i, l run over x1 and x3):
     sum over regions of  G_iJKl  int dV_J/dx_i dU_K/dx_l  -  w^2 rho I'_JK  int V_J U_K
         =  closed integral of  V_J T_nJ                                    (n outward)
 
-G and rho are constant in a region, so the integrals ``int d_i v d_l u`` and ``int v u`` of
-scalar shape functions are assembled once a region, and a new crystal or cut costs a product with
+G and rho are constant in a medium, so the integrals ``int d_i v d_l u`` and ``int v u`` of
+scalar shape functions are assembled once a medium, and a new crystal or cut costs a product with
 small numbers. Conventions and scales: sawfem/conventions.py; lengths are in periods.
 """
 
@@ -35,7 +35,7 @@ DENSITY = 1.0e3
 
 @dataclass(frozen=True)
 class ScalarForms:
-    """Scalar integrals over the elements of one region, as triplets (row, column, value).
+    """Scalar integrals over the elements of one medium, as triplets (row, column, value).
 
     Attributes
     ----------
@@ -51,9 +51,9 @@ class ScalarForms:
 
 
 def scalar_forms(cell_mesh: CellMesh, order: int) -> tuple[Basis, dict[int, ScalarForms]]:
-    """Assemble the scalar forms of every region of a mesh.
+    """Assemble the scalar forms of every medium of a mesh.
 
-    Returns the basis of the whole mesh and {region: forms}. The integrals are exact on
+    Returns the basis of the whole mesh and {index of the medium: forms}. The integrals are exact on
     rectangles; on trapezoids the map makes them rational, and a point more in each direction
     keeps that error below the error of the elements.
     """
@@ -70,10 +70,10 @@ def scalar_forms(cell_mesh: CellMesh, order: int) -> tuple[Basis, dict[int, Scal
     xz, mass = integral(slopes[0], slopes[1]), integral(values, values)
     dofs = basis.element_dofs.T.astype(np.int64)
     forms = {}
-    for region in np.unique(cell_mesh.region):
-        e = np.flatnonzero(cell_mesh.region == region)
+    for medium in np.unique(cell_mesh.medium):
+        e = np.flatnonzero(cell_mesh.medium == medium)
         rows, columns = np.broadcast_arrays(dofs[e][:, :, None], dofs[e][:, None, :])
-        forms[int(region)] = ScalarForms(
+        forms[int(medium)] = ScalarForms(
             rows=rows.ravel(),
             columns=columns.ravel(),
             gradient=(

@@ -1,34 +1,47 @@
-"""The mesh of one period: structured, graded towards every electrode corner, mapped to trapezoids.
+"""The mesh of one period: structured, graded towards every electrode corner, mapped to its walls.
 
 Lengths are in units of the period p; x runs from 0 to 1 and z = 0 is the surface of the stack.
-The charge and the stress are singular at the electrode corners, where uniform refinement of any
-order converges only like the root of the element size; elements shrinking by a fixed ratio
-towards the corner restore exponential convergence (Babuska & Guo, SIAM J. Numer. Anal. 25, 837
-(1988)).
+Rows are level and run through the whole period, so the nodes of the left and the right side are
+the same heights exactly and a Bloch condition needs no interpolation. Columns follow the walls
+(sawfem/unitcell/outline.py): between two walls the nodes of a row are those of the foot, moved
+linearly with the walls.
 
-Every row of elements runs through the whole period, so the nodes of the left and the right side
-are the same heights exactly and a Bloch condition needs no interpolation.
+The corners of the metal, and those of an overcoat that follows it, are singular; the nodes crowd
+towards them (sawfem/unitcell/spacing.py). A distance that is short already is graded less.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from skfem import MeshQuad
 
-from sawfem.design import Electrode, UnitCell
+from sawfem.design import UnitCell
 from sawfem.errors import GeometryError
+from sawfem.material import Medium
+from sawfem.unitcell.outline import AIR, COAT, METAL, STACK, Body, Outline, draw
+from sawfem.unitcell.spacing import graded, gradings_for, split, with_levels
+
+__all__ = ["AIR", "COAT", "METAL", "STACK", "CellMesh", "MeshSettings", "mesh_cell"]
 
 Array = NDArray[np.float64]
+Index = NDArray[np.int64]
 
-#: Region numbers: the air, the electrodes, then the parts of the stack from the surface down.
-AIR = 0
-METAL = 1
-STACK = 2
+#: A membrane, or what lies above a metal plane, is meshed as a whole up to this many slab depths.
+WHOLE = 1.5
+#: Least distance of the slab's floor from the electrodes' feet, in periods: the harmonics that the
+#: floor holds then leave out less than 1e-9.
+LEAST_DEPTH = 0.07
+#: Share of the way down to a metal plane that is meshed.
+ABOVE_PLANE = 0.7
+#: Layers fewer towards the corners of an overcoat: there no charge sits, and the error that this
+#: makes is a thousandth of the one that the metal's corners leave.
+WEAKER = 1
+#: Thinnest membrane below the feet, in periods.
+SLIVER = 1e-4
 
 
 @dataclass(frozen=True)
@@ -67,50 +80,29 @@ class CellMesh:
     Attributes
     ----------
     mesh : the quadrilaterals, in units of the period.
-    region : (elements,) region number of every element: AIR, METAL or STACK + i, where part i
-        counts the parts of the stack from the surface down.
+    region : (elements,) region number of every element: AIR, METAL, STACK + i, where part i
+        counts the parts of the stack from the surface down, or COAT - i, overcoat i upwards.
     electrode : (elements,) number of the electrode, -1 outside the metal.
-    parts : for every part of the stack inside the slab, its index in Stack.layers
-        (-1 for the substrate), from the surface down.
-    depth : depth of the slab in periods.
+    medium : (elements,) index into ``media``.
+    media : constants of what is in the cell; None stands for the air.
+    depth : depth of the floor below the surface in periods.
+    clearance : distance of the floor from the electrodes' feet in periods.
     top : height of the upper end of the air, in periods.
     """
 
     mesh: MeshQuad
-    region: NDArray[np.int64]
-    electrode: NDArray[np.int64]
-    parts: tuple[int, ...]
+    region: Index
+    electrode: Index
+    medium: Index
+    media: tuple[Medium | None, ...]
     depth: float
+    clearance: float
     top: float
 
-
-def graded(
-    start: float, stop: float, ends: str, gradings: int, ratio: float, largest: float
-) -> Array:
-    """Nodes of an interval that crowd together geometrically towards one or both ends.
-
-    ``ends`` names the singular ends: "both", "start" or "stop". The nodes include both ends.
-    Intervals longer than ``largest`` are halved until they are not.
-    """
-    length = stop - start
-    powers = ratio ** np.arange(gradings, 0, -1)
-    if ends == "both":
-        half = 0.5 * length
-        nodes = np.r_[start, start + half * powers, start + half, stop - half * powers[::-1], stop]
-    elif ends == "start":
-        nodes = np.r_[start, start + length * powers, stop]
-    else:
-        nodes = np.r_[start, stop - length * powers[::-1], stop]
-    return split(nodes, largest)
-
-
-def split(nodes: Array, largest: float) -> Array:
-    """The same nodes with every interval longer than ``largest`` cut into equal pieces."""
-    pieces = [nodes[:1]]
-    for left, right in pairwise(nodes):
-        count = max(1, int(np.ceil((right - left) / largest - 1e-9)))
-        pieces.append(np.linspace(left, right, count + 1)[1:])
-    return np.concatenate(pieces)
+    @property
+    def parts(self) -> tuple[int, ...]:
+        """Parts of the stack inside the slab, counted from the surface down."""
+        return tuple(int(r) - STACK for r in np.unique(self.region[self.region >= STACK]))
 
 
 def mesh_cell(cell: UnitCell, settings: MeshSettings) -> CellMesh:
@@ -118,138 +110,168 @@ def mesh_cell(cell: UnitCell, settings: MeshSettings) -> CellMesh:
 
     Raises
     ------
-    GeometryError : the electrodes differ in thickness or side walls (a structured mesh has one
-        row of metal), or a cell has none.
+    GeometryError : a conductor in the meshed part of the stack.
     """
-    electrodes = cell.electrodes
-    if not electrodes:
-        raise GeometryError("a unit cell needs at least one electrode")
-    height = _common(cell, "thickness") / cell.period
-    angle = np.deg2rad(_common(cell, "sidewall_angle"))
-    inset = height / np.tan(angle)
+    outline = draw(cell)
+    largest = _largest(cell, settings)
+    feet, column_of = _columns(outline, settings, largest)
+    z, depth = _rows(outline, settings, largest)
+    mesh = MeshQuad.init_tensor(feet, z)
+    middle = mesh.p[:, mesh.t].mean(axis=1)
+    column, row = np.searchsorted(feet, middle[0]) - 1, np.searchsorted(z, middle[1]) - 1
 
-    edges = [_span(electrode, cell.period) for electrode in electrodes]
-    x, owner = _columns(edges, settings)
-    z, row_region, parts = _rows(cell, height, settings)
-
-    mesh = MeshQuad.init_tensor(x, z)
-    column, row = _element_cells(mesh, x, z)
-    electrode = np.where(row_region[row] == METAL, owner[column], -1)
-    region = np.where(
-        row_region[row] == METAL, np.where(electrode >= 0, METAL, AIR), row_region[row]
-    )
+    heights = 0.5 * (z[1:] + z[:-1])
+    count = len(outline.walls) + 1
+    bodies = [[outline.body(i, float(height)) for height in heights] for i in range(count)]
+    media, numbers = _media(bodies)
+    of = column_of[column], row
     points = mesh.p.copy()
-    points[0] = _lean(points[0], points[1], edges, inset, height)
+    points[0] = _leaning(outline, points[0], points[1])
     return CellMesh(
         mesh=MeshQuad(points, mesh.t),
-        region=region,
-        electrode=electrode,
-        parts=parts,
-        depth=settings.depth,
+        region=np.array([[body.region for body in line] for line in bodies])[of],
+        electrode=np.array([[body.electrode for body in line] for line in bodies])[of],
+        medium=numbers[of],
+        media=media,
+        depth=depth,
+        clearance=depth + outline.foot,
         top=float(z[-1]),
     )
 
 
-def _span(electrode: Electrode, period: float) -> tuple[float, float]:
-    """Left and right foot of an electrode, in periods."""
-    centre = 0.5 * period if electrode.centre is None else electrode.centre
-    half = 0.5 * electrode.width
-    return (centre - half) / period, (centre + half) / period
+def _largest(cell: UnitCell, settings: MeshSettings) -> float:
+    """Largest element edge: a period of many electrodes holds many wavelengths."""
+    return settings.largest * min(1.0, 2.0 / len(cell.electrodes))
 
 
-def _common(cell: UnitCell, name: str) -> float:
-    values = {float(getattr(electrode, name)) for electrode in cell.electrodes}
-    if len(values) > 1:
-        raise GeometryError(
-            key=f"electrode.{name}",
-            found=f"different values {sorted(values)} in one cell",
-            expected="one value for all electrodes of a cell",
-        )
-    return values.pop()
+def _media(bodies: list[list[Body]]) -> tuple[tuple[Medium | None, ...], Index]:
+    """The different media and, for every patch, the index of its own."""
+    found: dict[int, int] = {}
+    media: list[Medium | None] = []
+    numbers = np.zeros((len(bodies), len(bodies[0])), dtype=np.int64)
+    for i, line in enumerate(bodies):
+        for j, body in enumerate(line):
+            if id(body.medium) not in found:
+                found[id(body.medium)] = len(media)
+                media.append(body.medium)
+            numbers[i, j] = found[id(body.medium)]
+    return tuple(media), numbers
 
 
-def _columns(
-    edges: list[tuple[float, float]], settings: MeshSettings
-) -> tuple[Array, NDArray[np.int64]]:
-    """Nodes along x and, for every interval between them, the electrode above it (-1: none)."""
-    marks = [0.0, *[edge for pair in edges for edge in pair], 1.0]
-    nodes, owner = [np.zeros(1)], []
-    last = len(marks) - 2
+def _columns(outline: Outline, settings: MeshSettings, largest: float) -> tuple[Array, Index]:
+    """Nodes along x at the feet of the walls and, for every interval, its column of patches."""
+    n, q = settings.gradings, settings.ratio
+    walls = outline.walls
+    finest = 0.5 * q**n * min(strip.width for strip in outline.cell.electrodes)
+    finest /= outline.cell.period
+    marks = [0.0, *(wall.foot for wall in walls), 1.0]
+    outer = [False, *(wall.coats > 0 for wall in walls), False]
+    nodes, column = [np.zeros(1)], []
     for i, (left, right) in enumerate(pairwise(marks)):
-        ends = "stop" if i == 0 else "start" if i == last else "both"
-        part = graded(left, right, ends, settings.gradings, settings.ratio, settings.largest)
+        ends = "stop" if i == 0 else "start" if i == len(walls) else "both"
+        count = n
+        if outer[i] or outer[i + 1]:
+            length = (right - left) * (0.5 if ends == "both" else 1.0)
+            count = gradings_for(length, finest, q, n - WEAKER)
+        part = graded(left, right, ends, count, q, largest)
         nodes.append(part[1:])
-        owner.append(np.full(part.size - 1, (i - 1) // 2 if i % 2 == 1 else -1))
-    return np.concatenate(nodes), np.concatenate(owner)
+        column.append(np.full(part.size - 1, i))
+    return np.concatenate(nodes), np.concatenate(column)
 
 
-def _rows(
-    cell: UnitCell, height: float, settings: MeshSettings
-) -> tuple[Array, NDArray[np.int64], tuple[int, ...]]:
-    """Nodes along z, the region of every interval between them, and the parts of the stack."""
-    n, q, largest = settings.gradings, settings.ratio, settings.largest
-    depth = settings.depth
-    interfaces, parts = _interfaces(cell, depth)
-    reach = min(settings.reach, depth)
-    slab = graded(-reach, 0.0, "stop", n, q, largest)
-    if depth > reach:
-        slab = np.r_[split(np.array([-depth, -reach]), largest)[:-1], slab]
-    # An interface of the stack must be a line of nodes: move the nearest node onto it, or add it.
-    for level in interfaces:
-        distance = np.abs(slab[1:-1] - level)
-        near = int(np.argmin(distance)) + 1
-        gap = min(slab[near] - slab[near - 1], slab[near + 1] - slab[near])
-        if distance[near - 1] < 0.3 * gap and slab[near] not in interfaces:
-            slab[near] = level
-        else:
-            slab = np.sort(np.append(slab, level))
-    metal = graded(0.0, height, "both", n, q, largest)
-    air = graded(height, height + settings.air, "start", n, q, largest)
-    middle = 0.5 * (slab[1:] + slab[:-1])
-    part = np.searchsorted(-np.array(interfaces), -middle)
-    regions = np.r_[
-        STACK + part, np.full(metal.size - 1, METAL), np.full(air.size - 1, AIR)
-    ].astype(np.int64)
-    return np.r_[slab, metal[1:], air[1:]], regions, parts
-
-
-def _interfaces(cell: UnitCell, depth: float) -> tuple[list[float], tuple[int, ...]]:
-    """Interface heights inside the slab from the surface down, and which layer lies where."""
-    levels: list[float] = []
-    parts: list[int] = []
-    level = 0.0
-    for index in range(len(cell.stack.layers) - 1, -1, -1):
-        parts.append(index)
-        level -= cell.stack.layers[index].thickness / cell.period
-        # A sliver between the interface and the floor of the slab would only spoil the mesh.
-        if level <= -depth * (1.0 - 1e-9):
-            return levels, tuple(parts)
-        levels.append(level)
-    parts.append(-1)
-    return levels, tuple(parts)
-
-
-def _element_cells(mesh: Any, x: Array, z: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Column and row of every element of a tensor mesh."""
-    centre = mesh.p[:, mesh.t].mean(axis=1)
-    return np.searchsorted(x, centre[0]) - 1, np.searchsorted(z, centre[1]) - 1
-
-
-def _lean(
-    x: Array, z: Array, edges: list[tuple[float, float]], inset: float, height: float
-) -> Array:
-    """Move the nodes above the surface so that the electrode sides lean inwards.
-
-    At the height of the metal's top every foot edge has moved by ``inset`` into its electrode;
-    between edges the shift is linear in x, below the top it is linear in z, and above the top
-    it stays, so that rows remain straight and the period's sides do not move.
-    """
-    if abs(inset) < 1e-14:
+def _leaning(outline: Outline, x: Array, z: Array) -> Array:
+    """Move nodes at (x, z), x counted at the feet, with the walls between which they lie."""
+    walls = outline.walls
+    levels, place = np.unique(z, return_inverse=True)
+    feet = np.array([0.0, *(wall.foot for wall in walls), 1.0])
+    shift = np.zeros((levels.size, feet.size))
+    for number, wall in enumerate(walls, start=1):
+        shift[:, number] = wall.at(levels) - feet[number]
+    if not np.any(shift):
         return x
-    marks = np.array([0.0, *[edge for pair in edges for edge in pair], 1.0])
-    shift = np.zeros(marks.size)
-    shift[1:-1:2] = inset
-    shift[2:-1:2] = -inset
-    share = np.clip(z / height, 0.0, 1.0)
-    leaning: Array = x + np.interp(x, marks, shift) * share
-    return leaning
+    moved = x.copy()
+    for index in range(levels.size):
+        chosen = place == index
+        moved[chosen] += np.interp(x[chosen], feet, shift[index])
+    return moved
+
+
+def _rows(outline: Outline, settings: MeshSettings, largest: float) -> tuple[Array, float]:
+    """Nodes along z from the floor to the upper end of the air, and the depth of the floor."""
+    n, q = settings.gradings, settings.ratio
+    finest = 0.5 * q**n * max(strip.thickness for strip in outline.cell.electrodes)
+    finest /= outline.cell.period
+    below, depth = _slab(outline, settings, largest)
+    corners = sorted((*outline.sharp, *outline.edges))
+    pieces = [below]
+    for low, high in pairwise(corners):
+        weaker = WEAKER if {low, high} & set(outline.edges) else 0
+        count = gradings_for(0.5 * (high - low), finest, q, n - weaker)
+        part = graded(low, high, "both", count, q, largest)
+        pieces.append(with_levels(part, (*outline.plain, *_interfaces(outline.cell)))[1:])
+    highest = max((corners[-1], *outline.coat_tops))
+    above = graded(corners[-1], highest + settings.air, "start", n, q, largest)
+    pieces.append(with_levels(above, outline.plain)[1:])
+    return np.concatenate(pieces), depth
+
+
+def _interfaces(cell: UnitCell) -> list[float]:
+    """Heights of the interfaces of the stack, from the surface down."""
+    heights = np.cumsum([layer.thickness / cell.period for layer in reversed(cell.stack.layers)])
+    return [-float(height) for height in heights]
+
+
+def _slab(outline: Outline, settings: MeshSettings, largest: float) -> tuple[Array, float]:
+    """Nodes from the floor up to the electrodes' feet, and the depth of the floor."""
+    cell, foot = outline.cell, outline.foot
+    interfaces = _interfaces(cell)
+    bottom = interfaces[-1] if interfaces and cell.stack.media()[0].density == 0.0 else -np.inf
+    if bottom > foot - WHOLE * settings.depth:
+        return _membrane(outline, settings, largest, bottom)
+    depth = _depth(outline, settings)
+    reach = min(settings.reach, depth)
+    n, q = settings.gradings, settings.ratio
+    slab = graded(foot - reach, foot, "stop", n, q, largest)
+    if depth > reach:
+        slab = np.r_[split(np.array([foot - depth, foot - reach]), largest)[:-1], slab]
+    # A sliver between an interface and the floor of the slab would only spoil the mesh.
+    inside = [level for level in interfaces if level > (foot - depth) * (1.0 - 1e-9)]
+    return with_levels(slab, inside), depth - foot
+
+
+def _depth(outline: Outline, settings: MeshSettings) -> float:
+    """Depth of the slab below the feet: that of the settings, or less above a metal plane."""
+    level = 0.0
+    for layer in reversed(outline.cell.stack.layers):
+        if layer.material.is_conductor:
+            room = max(0.0, outline.foot - level)
+            if room >= WHOLE * settings.depth:
+                break
+            if ABOVE_PLANE * room < LEAST_DEPTH:
+                raise GeometryError(
+                    key="layer",
+                    found=f"a metal plane {room * outline.cell.period:.4g} m below the electrodes",
+                    expected=f"{LEAST_DEPTH / ABOVE_PLANE * outline.cell.period:.4g} m or more: "
+                    "metal is not computed within the meshed part of the stack",
+                )
+            return min(settings.depth, ABOVE_PLANE * room)
+        level -= layer.thickness / outline.cell.period
+    return settings.depth
+
+
+def _membrane(
+    outline: Outline, settings: MeshSettings, largest: float, bottom: float
+) -> tuple[Array, float]:
+    """Nodes of a membrane that is meshed as a whole and of the air below it."""
+    foot, n, q = outline.foot, settings.gradings, settings.ratio
+    if bottom >= foot - SLIVER:
+        raise GeometryError(
+            key="grating.recess",
+            found=f"electrodes sunk {outline.cell.recess:.4g} m into a membrane",
+            expected="a recess that leaves something of the membrane below them",
+        )
+    air = settings.air
+    count = gradings_for(air, foot - bottom, q, n)
+    below = graded(bottom - air, bottom, "stop", count, q, largest)
+    slab = graded(bottom, foot, "stop", n, q, largest)
+    return np.r_[below[:-1], with_levels(slab, _interfaces(outline.cell)[:-1])], air - bottom

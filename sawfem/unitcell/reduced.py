@@ -187,7 +187,7 @@ def reduce(system: BlochSystem, centre: float, *, bottom_pairs: int = 0) -> Redu
     ``bottom_pairs`` is the number of harmonic pairs driven at the floor; 0 takes the smallest
     that meets the rule of the module docstring.
     """
-    depth = system.discretisation.mesh.depth
+    depth = system.discretisation.mesh.clearance
     pairs = bottom_pairs or max(3, int(np.ceil(DRIVEN / depth)))
     inputs = _inputs(system, pairs)
     vectors, factor = _snapshots(system, centre, inputs)

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from sawfem.conventions import CHARGE, FIELD
 from sawfem.errors import InputError
 from sawfem.planewave.admittance import SurfaceAdmittance
+from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.unitcell.discretisation import SCALED_EPSILON_0, Discretisation
 from sawfem.unitcell.forms import VELOCITY
 from sawfem.unitcell.sparse import factorise
@@ -36,7 +37,7 @@ CAPACITANCE = CHARGE / FIELD
 
 
 def floor_admittance(discretisation: Discretisation) -> SurfaceAdmittance:
-    """Surface admittance of what lies below the meshed slab."""
+    """Surface admittance of what lies below the meshed slab; of vacuum below a membrane."""
     substrate, layers = discretisation.cell.stack.media()
     depth = discretisation.mesh.depth * discretisation.cell.period
     below: list[tuple[object, float]] = []
@@ -46,17 +47,19 @@ def floor_admittance(discretisation: Discretisation) -> SurfaceAdmittance:
         remaining -= inside
         if thickness - inside > 1e-9 * thickness:
             below.append((medium, thickness - inside))
+    if substrate.density == 0.0 and not below:
+        return SurfaceAdmittance.from_tensors(GeneralisedTensor.from_medium(substrate), [])
     return SurfaceAdmittance(substrate, below[::-1])  # type: ignore[arg-type]
 
 
 def floquet_harmonics(discretisation: Discretisation, phase: float) -> Array:
     """k_n p = gamma + 2 pi n that the floor and the air must hold, sorted by magnitude.
 
-    What the floor reflects of harmonic n returns to the surface as exp(-2 |k_n| depth): beyond
+    What the floor reflects of harmonic n returns to the electrodes as exp(-2 |k_n| depth): beyond
     |k| depth = 18 it is below rounding. Truncation by |k|, never by |n|, keeps the pairs
     n, -n-1 of gamma = pi together.
     """
-    largest = min(18.0 / discretisation.mesh.depth, 2.0 * np.pi * 24.0)
+    largest = min(18.0 / discretisation.mesh.clearance, 2.0 * np.pi * 24.0)
     largest = max(largest, abs(phase) + 2.0 * np.pi * 3.0)
     reach = int(np.ceil(largest / (2.0 * np.pi))) + 2
     k = phase + 2.0 * np.pi * np.arange(-reach, reach + 1)

@@ -26,6 +26,7 @@ FLOORS = {
     "platenotation": 1,
     "orientation": 1,
     "quartz": 1,
+    "strips": 1,
     "design": 1,
     "case": 1,
     "planewave": 2,

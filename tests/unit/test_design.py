@@ -56,11 +56,6 @@ def test_plate_notation_and_euler_angles_give_the_same_stack():
             "side walls meet",
         ),
         (
-            lambda s: Electrode("aluminium/kaye-laby", "10 nm", "1 um", sidewall_angle=120.0),
-            GeometryError,
-            "10 to 90 deg",
-        ),
-        (
             lambda s: UnitCell.grating(
                 s, "aluminium/kaye-laby", pitch="1 um", thickness="10 nm", metallisation_ratio=1.0
             ),

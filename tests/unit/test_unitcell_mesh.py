@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from sawfem.design import Electrode, Stack, UnitCell
-from sawfem.errors import GeometryError
-from sawfem.unitcell.mesh import AIR, METAL, STACK, MeshSettings, graded, mesh_cell, split
+from sawfem.design import Stack, UnitCell
+from sawfem.unitcell.mesh import AIR, METAL, STACK, MeshSettings, mesh_cell
+from sawfem.unitcell.spacing import graded, split
 
 SETTINGS = MeshSettings(3, 2, 0.2)
 
@@ -70,7 +70,7 @@ def test_interfaces_are_lines_of_nodes(stack):
         "silica/auld-1973", "0.3 um"
     )
     mesh = mesh_cell(cell(layered), SETTINGS)
-    assert mesh.parts == (1, 0, -1)
+    assert mesh.parts == (0, 1, 2)
     assert area(mesh.mesh, mesh.region == STACK) == pytest.approx(0.15)
     assert area(mesh.mesh, mesh.region == STACK + 1) == pytest.approx(0.05)
     assert area(mesh.mesh, mesh.region == STACK + 2) == pytest.approx(SETTINGS.depth - 0.2)
@@ -79,10 +79,3 @@ def test_interfaces_are_lines_of_nodes(stack):
 def test_a_layer_thicker_than_the_slab_fills_it(stack):
     mesh = mesh_cell(cell(stack.with_layer("silica/auld-1973", "3 um")), SETTINGS)
     assert mesh.parts == (0,)
-
-
-def test_several_electrodes_of_unlike_height_are_refused(stack):
-    low = Electrode("aluminium/kaye-laby", "0.1 um", "0.5 um", centre="0.5 um")
-    high = Electrode("aluminium/kaye-laby", "0.2 um", "0.5 um", centre="1.5 um")
-    with pytest.raises(GeometryError, match="one value for all electrodes"):
-        mesh_cell(UnitCell(stack, [low, high], "2 um"), SETTINGS)
