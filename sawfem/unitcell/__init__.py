@@ -5,7 +5,14 @@ forms            the weak form and its five scalar integrals
 discretisation   unknowns, Bloch condition, boundary traces: the cell as affine matrices
 system           A(w, gamma) with the exact floor and air; full solutions
 reduced          a small model over a band of frequencies at one phase
-certified        a small model over frequency and phase, with a bound on its error
+side             harmonics along a side of the cell for any phase
+pointmatrix      A(w, gamma) at many points on one sparsity pattern
+snapshots        full solutions gathered to a basis, and the cell projected on it
+projected        the projected cell: answers and their certificates without the mesh
+region           frequencies and phases over which a model holds
+greedy           which solutions to take, until the bound is small enough
+identity         a cell as text, and its hash
+certified        a small model over frequency and phase, grown to a bound on its error
 modes            all roots of A(f) x = 0 in an ellipse (contour integral)
 stopband         edges of the stop band, grouped by wave
 fields           shape of a mode on a fine triangulation, for pictures and files

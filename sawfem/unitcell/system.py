@@ -52,15 +52,21 @@ def floor_admittance(discretisation: Discretisation) -> SurfaceAdmittance:
     return SurfaceAdmittance(substrate, below[::-1])  # type: ignore[arg-type]
 
 
+def steepest_harmonic(discretisation: Discretisation) -> float:
+    """Largest |k_n| p that the floor and the air must hold, but for the lowest six harmonics.
+
+    What the floor reflects of harmonic n returns to the electrodes as exp(-2 |k_n| depth): beyond
+    |k| depth = 18 it is below rounding.
+    """
+    return float(min(18.0 / discretisation.mesh.clearance, 2.0 * np.pi * 24.0))
+
+
 def floquet_harmonics(discretisation: Discretisation, phase: float) -> Array:
     """k_n p = gamma + 2 pi n that the floor and the air must hold, sorted by magnitude.
 
-    What the floor reflects of harmonic n returns to the electrodes as exp(-2 |k_n| depth): beyond
-    |k| depth = 18 it is below rounding. Truncation by |k|, never by |n|, keeps the pairs
-    n, -n-1 of gamma = pi together.
+    Truncation by |k|, never by |n|, keeps the pairs n, -n-1 of gamma = pi together.
     """
-    largest = min(18.0 / discretisation.mesh.clearance, 2.0 * np.pi * 24.0)
-    largest = max(largest, abs(phase) + 2.0 * np.pi * 3.0)
+    largest = max(steepest_harmonic(discretisation), abs(phase) + 2.0 * np.pi * 3.0)
     reach = int(np.ceil(largest / (2.0 * np.pi))) + 2
     k = phase + 2.0 * np.pi * np.arange(-reach, reach + 1)
     k = k[np.abs(k) <= largest * (1.0 + 1e-12)]
@@ -69,22 +75,26 @@ def floquet_harmonics(discretisation: Discretisation, phase: float) -> Array:
 
 
 def scaled_floor(
-    floor: SurfaceAdmittance, frequencies: Complex | Array, wavenumbers: Array, period: float
+    floor: SurfaceAdmittance,
+    frequencies: Complex | Array,
+    wavenumbers: Complex | Array,
+    period: float,
 ) -> Complex:
     """Scaled p Y(w, k_n): (m,) frequencies in hertz, (h,) k_n p -> (m, h, 4, 4)."""
     # Y(w, -k) = Y(w, k)^T, so the pairs of gamma = pi cost one solution.
-    size = np.abs(wavenumbers)
+    backward = np.real(wavenumbers) < 0.0
+    size = np.where(backward, -wavenumbers, wavenumbers)
     _, first, place = np.unique(np.round(size, 9), return_index=True, return_inverse=True)
     omega = 2.0 * np.pi * np.asarray(frequencies)
     blocks = period * floor.scaled(omega[:, None], size[first] / period)[:, place]
-    backward = wavenumbers < 0.0
     blocks[:, backward] = blocks[:, backward].swapaxes(-1, -2)
     return np.asarray(blocks)
 
 
-def air_weights(wavenumbers: Array) -> Array:
-    """Scaled eps0 |k_n| of the half-space of air, (h,)."""
-    return SCALED_EPSILON_0 * np.abs(wavenumbers)
+def air_weights(wavenumbers: Complex | Array) -> Complex | Array:
+    """Scaled eps0 |k_n| of the half-space of air, (h,); continued from Re k_n to complex k_n."""
+    ahead = np.where(np.real(wavenumbers) < 0.0, -wavenumbers, wavenumbers)
+    return np.asarray(SCALED_EPSILON_0 * ahead)
 
 
 @dataclass(frozen=True)
@@ -168,7 +178,7 @@ class BlochSystem:
         """Unknowns that the upper side of the air sees."""
         return np.flatnonzero(np.abs(self.top).max(axis=0) > 0.0)
 
-    def air_weights(self) -> Array:
+    def air_weights(self) -> Complex | Array:
         """Scaled eps0 |k_n|, shape (harmonics,)."""
         return air_weights(self.wavenumbers)
 

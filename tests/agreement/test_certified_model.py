@@ -5,9 +5,10 @@ import pytest
 
 from sawfem.design import Electrode, Stack, UnitCell
 from sawfem.errors import InputError
-from sawfem.unitcell.certified import CellModel, Region
+from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
+from sawfem.unitcell.region import Region
 from sawfem.unitcell.system import BlochSystem, floor_admittance
 
 PITCH = 2.0e-6
@@ -18,7 +19,7 @@ def model_and_points(cell, velocity, count, tolerance=1e-8):
     """A model over +-15 % and 0..pi, random points, full and reduced answers there."""
     discretisation = discretise(cell, COARSE)
     centre = velocity / (2.0 * PITCH)
-    model = CellModel(discretisation, Region((0.85 * centre, 1.15 * centre)), tolerance=tolerance)
+    model = CellModel(discretisation, (0.85 * centre, 1.15 * centre), tolerance=tolerance)
     floor = floor_admittance(discretisation)
     rng = np.random.default_rng(11)
     pairs = []
@@ -75,10 +76,11 @@ def test_nothing_is_extrapolated():
         pitch=PITCH,
         thickness="80 nm",
     )
-    region = Region((7.5e8, 8.0e8), (0.9 * np.pi, np.pi))
-    model = CellModel(discretise(cell, COARSE), region, tolerance=1e-4, training=(3, 3))
+    model = CellModel(
+        cell, ("750 MHz", 8.0e8), (0.9 * np.pi, np.pi), mesh=COARSE, tolerance=1e-4, training=(3, 3)
+    )
     for point in ((7.4e8, np.pi), (7.7e8, 0.5 * np.pi)):
-        with pytest.raises(InputError, match="larger region"):
+        with pytest.raises(InputError, match="extend"):
             model.admittance(*point)
 
 
