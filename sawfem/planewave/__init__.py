@@ -11,7 +11,7 @@ limiting_velocity        below it nothing is radiated
 
 Further rooms, by what they answer:
 
-allwaves, leaky_strip, root_count   every leaky wave of a stated region, with its coverage
+allwaves, leaky_search, leaky_strip, sheet, root_count   every leaky wave of a stated region, with its coverage
 plates                   plate waves of a membrane
 bulk, limiting           bulk waves of the cut, their onsets, all branch points
 dispersion               phase and group velocity of a stack against frequency

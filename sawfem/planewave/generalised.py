@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 Indices = NDArray[np.intp]
+Mask = NDArray[np.bool_]
 #: Real or complex.
 Numbers = NDArray[np.inexact[Any]]
 

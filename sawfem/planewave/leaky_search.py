@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 
@@ -26,9 +26,11 @@ LOSS = 2.0 * math.pi * 20.0 / math.log(10.0)
 #: Fastest velocity sought, over the fastest onset of a bulk wave.
 BEYOND = 1.1
 #: Relative width of a strip between branch points below which it is left out.
-NARROW = 1.0e-3
-#: Distance from the branch points as an angle: 2.5e-5 of the width of a strip.
-EDGE = 1.0e-2
+NARROW = 1.0e-6
+#: Shares of the loss asked for that are tried where branch points off the real axis forbid all.
+SHARES = (1.0, 0.5, 0.25, 0.1, 0.05, 0.02, 0.005)
+#: Distance from the branch points as an angle: 2.5e-7 of the width of a strip.
+EDGE = 1.0e-3
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,8 @@ def _searched(
 ) -> tuple[Coverage, Strip, list[list[complex]]]:
     """One strip, with less fan and less loss where branch points off the real axis forbid it."""
     note = ""
-    for fan, bound in ((1.0, loss), (0.0, loss), (0.0, 0.25 * loss), (0.0, 0.02 * loss)):
+    for share, fan in product(SHARES, (1.0, 0.0)):
+        bound = share * loss
         strip = Strip(part, omega, *ends, fan)
         try:
             free, metallised = roots_in(strip, (EDGE, np.pi - EDGE), (-0.3 * bound, bound))

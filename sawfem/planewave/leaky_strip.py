@@ -8,10 +8,8 @@ continuation is steered: with t in [0, 1] a place on the strip's stretch of real
 
 so that with f = 1 the ends of the strip fan out by 45 degrees and a root that has moved across a
 branch point by less than its own loss is still seen: it lies on the sheet that is continued past
-that branch point, the second one that matters physically. The half-space's impedance comes from a
-rational function through real k (:mod:`.sheet`), or, where that does not suffice, by small steps:
-Y is homogeneous, Y(a omega, a k) = a Y(omega, k), and :class:`.SurfaceAdmittance` continues from
-(Re omega, Re k): with a = 1 + j T that start is Re k + b T, which T places inside the strip.
+that branch point, the second one that matters physically. The half-space itself is continued by
+:mod:`.sheet`.
 """
 
 from __future__ import annotations
@@ -22,9 +20,6 @@ from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.counting import closed, elimination
 from sawfem.planewave.generalised import Array, ComplexArray
 from sawfem.planewave.sheet import Sheet
-
-#: How often a step into the complex plane is halved before it counts as met by a branch point.
-HALVINGS = 14
 
 
 class Strip:
@@ -51,8 +46,7 @@ class Strip:
         self.admittance, self.omega = admittance, omega
         self.slow, self.fast, self.fan = slow, fast, fan
         self.least, self.largest = omega / fast, omega / slow
-        self._bare = SurfaceAdmittance.from_tensors(admittance.tensors[0], (), halvings=HALVINGS)
-        self.sheet = Sheet(admittance.tensors[0], slow, fast, self.carried)
+        self.sheet = Sheet(admittance.tensors[0], slow, fast)
 
     def wavenumber(self, angle: Array, loss: Array) -> ComplexArray:
         """K of coordinates: angle 0 (fast end) to pi (slow end), and loss -Im k / k_t."""
@@ -65,12 +59,6 @@ class Strip:
         """The t of k."""
         width, spread = self.largest - self.least, -self.fan * k.imag
         return np.asarray((k.real - self.least + spread) / (width + 2.0 * spread))
-
-    def turn(self, k: ComplexArray) -> Array:
-        """The T of k: the path starts up to half the loss farther inside than k_t."""
-        t = np.clip(self.place(k), 0.0, 1.0)
-        width, fall = self.largest - self.least, np.maximum(np.abs(k.imag), 1e-300)
-        return np.asarray((1.0 - 2.0 * t) * (self.fan + np.minimum(0.5, 0.4 * width / fall)))
 
     def matrices(self, k: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
         """Y over k at the surface (m, n, n), and the factor (m,) by which its poles are removed,
@@ -90,13 +78,6 @@ class Strip:
             moving = self.admittance.tensors[0].moving
             y = y[:, :moving, :moving]
         return y[:-1], factor[:-1]
-
-    def carried(self, u: ComplexArray) -> ComplexArray:
-        """Z at slownesses u by the path that is steered into the strip."""
-        k = u * self.omega
-        turn = 1.0 + 1j * self.turn(k)
-        y = self._bare.scaled(self.omega * turn, k * turn) / (k * turn)[:, None, None]
-        return np.asarray(-1j * y)
 
     def surface(self, k: complex, *, metallised: bool) -> ComplexArray:
         """Surface matrix at one k; singular where there is a wave."""

@@ -124,19 +124,19 @@ def impedances(
     result = []
     neighbour: ComplexArray | None = None
     for group in groups:
-        z, sound = _ratio(vectors[rows, columns, order[:, None, group]])
+        z, sound = wave_ratio(vectors[rows, columns, order[:, None, group]])
         bad = np.flatnonzero(~sound)
         if bad.size:
             if neighbour is None:
                 split = stroh_matrix(tensor.split(SPLITTING), q, s)
                 neighbour = partial_waves(split)[1]
-            guess, _ = _ratio(neighbour[bad][..., group])
+            guess, _ = wave_ratio(neighbour[bad][..., group])
             z[bad] = newton(matrix[bad], guess, contraction=np.inf)[0]
         result.append(polished(matrix, z))
     return result[0], result[1] if both else np.empty(0, dtype=complex)
 
 
-def _ratio(vectors: ComplexArray) -> tuple[ComplexArray, NDArray[np.bool_]]:
+def wave_ratio(vectors: ComplexArray) -> tuple[ComplexArray, NDArray[np.bool_]]:
     """Z = L U^-1 of n partial waves (m, 2n, n), and where the vectors U are independent enough."""
     n = vectors.shape[-1]
     # Vectors come with norm one and U never vanishes in them but for a scale of its own.

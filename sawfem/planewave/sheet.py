@@ -8,18 +8,32 @@ Z is analytic in the angle across both ends, where in u it has square roots; pas
 to the sheet that lies behind that branch point. A rational function through samples at real angles
 (the AAA algorithm: Nakatsukasa, Sete & Trefethen, SIAM J. Sci. Comput. 40, A1494 (2018)) carries
 Z to complex u, and Newton's method on the Riccati equation of Z makes it exact and tells where it
-was not near enough. There Z is carried along the straight path from the real axis, in small steps.
+was not near enough. There the rough Z still picks its partial waves out of all; where even that
+leaves doubt, Z is followed from the real axis in small steps of the angle.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from sawfem.planewave.generalised import Array, ComplexArray, GeneralisedTensor, Indices
-from sawfem.planewave.partial_waves import impedances, newton_step, stroh_matrix
+from sawfem.errors import ConvergenceError
+from sawfem.planewave.generalised import (
+    Array,
+    ComplexArray,
+    GeneralisedTensor,
+    Indices,
+    Mask,
+    Numbers,
+)
+from sawfem.planewave.partial_waves import (
+    impedances,
+    newton_step,
+    polished,
+    stroh_matrix,
+    wave_ratio,
+)
 
 #: Samples between the two branch points.
 SAMPLES = 72
@@ -32,9 +46,13 @@ NEAR = 1.0e-3
 SETTLED = 3.0e-8
 GAIN = 0.05
 STEPS = 4
+#: Largest misfit of a partial wave to a rough guess of Z, and its ratio to the next worse wave's.
+ROUGH = 0.1
+CLEARLY = 0.2
 
-#: Carries Z (m, n, n) to slownesses u (m,) in another way.
-Carrier = Callable[[ComplexArray], ComplexArray]
+#: Distance of the real start of a path from both ends, as an angle, and halvings of its steps.
+INSIDE = 0.1
+HALVINGS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,13 +112,14 @@ class Sheet:
     ----------
     tensor : the half-space. slow, fast : branch points at the ends, m/s; beyond the last one any
         larger velocity.
-    otherwise : carries Z where the rational function is not near enough.
+
+    Attributes
+    ----------
+    carried : points so far at which Z had to be followed in steps.
     """
 
-    def __init__(
-        self, tensor: GeneralisedTensor, slow: float, fast: float, otherwise: Carrier
-    ) -> None:
-        self.tensor, self.otherwise = tensor, otherwise
+    def __init__(self, tensor: GeneralisedTensor, slow: float, fast: float) -> None:
+        self.tensor = tensor
         self.middle, self.half = 0.5 * (1.0 / slow + 1.0 / fast), 0.5 * (1.0 / slow - 1.0 / fast)
         self.carried = 0
         # The ends themselves are left out: there two partial waves coincide.
@@ -117,7 +136,8 @@ class Sheet:
         """Z (m, n, n) at complex slownesses u = k / omega (m,), s/m."""
         n = self.tensor.size
         matrix = stroh_matrix(self.tensor, np.ones_like(u), 1.0 / u)
-        z = self.fit(self.angle(u)).reshape(-1, n, n)
+        guess = self.fit(self.angle(u)).reshape(-1, n, n)
+        z = guess.copy()
         near = np.ones(len(u), dtype=bool)
         before = np.full(len(u), NEAR / GAIN)
         open_: Indices = np.arange(len(u))
@@ -134,6 +154,60 @@ class Sheet:
         near[open_] = False
         far = np.flatnonzero(~near)
         if far.size:
+            z[far], clear = _chosen(matrix[far], guess[far])
+            far = far[~clear]
+        if far.size:
             self.carried += far.size
-            z[far] = self.otherwise(u[far])
+            z[far] = self._carried(u[far])
         return z
+
+    def slowness(self, angle: ComplexArray) -> ComplexArray:
+        """U of complex angles."""
+        return np.asarray(self.middle - self.half * np.cos(angle))
+
+    def _carried(self, u: ComplexArray) -> ComplexArray:
+        """Z at u, followed in steps from real angles clear of the ends."""
+        end = self.angle(u)
+        start = np.clip(end.real, INSIDE, np.pi - INSIDE).astype(np.complex128)
+        s = 1.0 / self.slowness(start).real
+        z, _ = impedances(self.tensor, np.ones_like(s), s)
+        return self._followed(start, end, z, HALVINGS)
+
+    def _followed(
+        self, start: ComplexArray, end: ComplexArray, z: ComplexArray, halvings: int
+    ) -> ComplexArray:
+        """Z from angles to angles: its partial waves are those that fit the Z before best."""
+        u = self.slowness(end)
+        matrix = stroh_matrix(self.tensor, np.ones_like(u), 1.0 / u)
+        result, clear = _chosen(matrix, z)
+        doubtful = np.flatnonzero(~clear)
+        if doubtful.size == 0:
+            return result
+        if halvings == 0:
+            worst = 1.0 / u[doubtful[0]]
+            raise ConvergenceError(
+                "the half-space cannot be carried to a complex point: two partial waves meet near "
+                f"{worst.real:.6g}{worst.imag:+.3g}j m/s"
+            )
+        first, last = start[doubtful], end[doubtful]
+        middle = 0.5 * (first + last)
+        halfway = self._followed(first, middle, z[doubtful], halvings - 1)
+        result[doubtful] = self._followed(middle, last, halfway, halvings - 1)
+        return result
+
+
+def _chosen(matrix: Numbers, guess: ComplexArray) -> tuple[ComplexArray, Mask]:
+    """Z (m, n, n) of the n partial waves that fit a rough guess of it best, and where there is no
+    doubt about which they are: every other one fits much worse.
+    """
+    n = guess.shape[-1]
+    _, vectors = np.linalg.eig(matrix)
+    u, traction = vectors[:, :n], vectors[:, n:]
+    misfit = np.linalg.norm(traction - guess @ u, axis=1)
+    misfit /= np.linalg.norm(traction, axis=1) + np.linalg.norm(guess @ u, axis=1) + 1e-300
+    order = np.argsort(misfit, axis=1)
+    ranked = np.take_along_axis(misfit, order, axis=1)
+    chosen = np.take_along_axis(vectors, order[:, None, :n], axis=2)
+    z, sound = wave_ratio(chosen)
+    clear = sound & (ranked[:, n - 1] < ROUGH) & (ranked[:, n - 1] < CLEARLY * ranked[:, n])
+    return polished(matrix, z), clear

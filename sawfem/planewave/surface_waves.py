@@ -177,12 +177,10 @@ def leaky_estimates(
     """
     frequency = _frequency(layers, omega)
     stack = SurfaceAdmittance(substrate, layers)
-    free = leaky_modes(stack, frequency, metallised=False)
-    metallised = leaky_modes(stack, frequency, metallised=True)
     waves = [
         _wave(LEAKY, a, b, None, frequency if layers else None)
-        for family, modes in free.items()
-        for a, b in _pairs(modes, metallised[family])
+        for modes in leaky_modes(stack, frequency).values()
+        for a, b in _pairs(modes[False], modes[True])
     ]
     return tuple(sorted(waves, key=lambda wave: wave.velocity))
 

@@ -10,6 +10,7 @@ import pytest
 from sawfem.material import load_material
 from sawfem.orientation import Orientation
 from sawfem.planewave import surface_waves
+from sawfem.planewave.allwaves import search_waves
 from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.planewave.partial_waves import stroh_matrix
 
@@ -45,3 +46,34 @@ def test_one_surface_wave(against, crystal, euler):
         rounds=40,
     )
     assert ratio * BATCH < MOST
+
+
+@pytest.mark.benchmark(group="plane waves")
+@pytest.mark.parametrize(
+    ("crystal", "euler"),
+    [
+        ("lithium-tantalate/smith-welsh-1971", (0.0, -54.0, 0.0)),
+        ("lithium-niobate/warner-1967", (90.0, 90.0, 36.0)),
+        ("langasite/bungo-1999", (0.0, 138.5, 26.7)),
+    ],
+)
+def test_every_leaky_wave(against, crystal, euler):
+    """Counted and found up to 1 dB per wavelength: at most 4000 decompositions, some 0.2 s."""
+    medium = load_material(crystal).rotated(Orientation.from_euler(*euler).rotation)
+    matrix = stroh_matrix(GeneralisedTensor.from_medium(medium), np.array([1.0]), np.array([4e3]))[
+        0
+    ]
+
+    def eigen():
+        for _ in range(1000):
+            np.linalg.eig(matrix)
+
+    ratio = against(
+        f"every leaky wave, {crystal.partition('/')[0]}",
+        lambda: search_waves(medium),
+        eigen,
+        unit="1000 eig of 8x8",
+        limit=4.0,
+        rounds=5,
+    )
+    assert ratio < 4.0
