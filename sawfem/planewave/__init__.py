@@ -11,7 +11,8 @@ limiting_velocity        below it nothing is radiated
 
 Further rooms, by what they answer:
 
-allwaves, leaky_search, leaky_strip, sheet, root_count   every leaky wave of a stated region, with its coverage
+allwaves, leaky_search   every leaky wave of a stated region, with its coverage
+leaky_strip, sheet, root_count   the region, its sheet, and the counting of its roots
 plates                   plate waves of a membrane
 bulk, limiting           bulk waves of the cut, their onsets, all branch points
 dispersion               phase and group velocity of a stack against frequency
