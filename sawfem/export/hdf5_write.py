@@ -138,6 +138,10 @@ def _write_grating(group: h5py.Group, grating: GratingResult) -> None:
         if name in grating.constants.numerical:
             _write_uncertainty(constants, name, grating.constants.numerical[name])
     constants["reasons"] = json.dumps(dict(reasons))
+    if grating.losses:
+        losses = {edge: dict(parts) for edge, parts in grating.losses.items()}
+        group["losses"] = json.dumps(losses, allow_nan=False)
+        group["losses"].attrs["unit"] = "dB per wavelength, by edge and mechanism"
     waves = group.create_group("waves")
     for number, wave in enumerate(grating.waves):
         _write_wave(waves.create_group(str(number)), wave)

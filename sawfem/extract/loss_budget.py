@@ -34,6 +34,8 @@ Complex = NDArray[np.complex128]
 
 #: Decibel per wavelength of a temporal loss Im f / Re f: 20 log10(e) 2 pi.
 DECIBEL = 40.0 * np.pi / np.log(10.0)
+#: Decibel per wavelength below which radiation is rounding.
+ROUNDING = 1e-10
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +66,8 @@ class LossBudget:
     def by_mechanism(self, edge: int) -> dict[str, float]:
         """DB per wavelength of one edge, under "radiation" and "<material>, mechanical" etc."""
         scale = DECIBEL / self.frequency[edge].real
-        found = {"radiation": float(scale * self.frequency[edge].imag)}
+        radiation = float(scale * self.frequency[edge].imag)
+        found = {"radiation": radiation if abs(radiation) > ROUNDING else 0.0}
         for kind in ("mechanical", "dielectric"):
             for name, part in getattr(self, kind).items():
                 found[f"{name}, {kind}"] = float(scale * part[edge].imag)

@@ -44,6 +44,7 @@ class GratingResult:
     harmonic_admittance : (m,) S/m, Y(f, pi) of the finite elements.
     two_mode_admittance : (m,) S/m, that of the coupling-of-modes equations with the constants;
         None where the grating does not have all of them.
+    losses : edge -> mechanism -> dB per wavelength, where a material of the grating has losses.
     modes : the shapes of the edges, and a driven field where the case asked for fields.
     """
 
@@ -54,6 +55,7 @@ class GratingResult:
     harmonic_admittance: Complex
     two_mode_admittance: Complex | None
     modes: tuple[ModeShape, ...]
+    losses: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         velocity = self.constants.velocity
@@ -194,7 +196,7 @@ class Result:
             "title": self.title,
             "constants": constants_dict(first.constants, first.name) if first else None,
             "gratings": {
-                name: constants_dict(grating.constants, name)
+                name: constants_dict(grating.constants, name) | _losses_dict(grating)
                 for name, grating in self.gratings.items()
             },
             "waves": [wave_dict(wave) for wave in first.waves] if first else [],
@@ -209,6 +211,11 @@ class Result:
         """The Touchstone file among the files."""
         ports = self.device.response.ports if self.device else 0
         return next((file for file in self.files if file.endswith(f".s{ports}p")), None)
+
+
+def _losses_dict(grating: GratingResult) -> dict[str, Any]:
+    """The loss budget of a grating whose materials have losses; else nothing."""
+    return {"losses_dB_per_wavelength": json_safe(grating.losses)} if grating.losses else {}
 
 
 def _key(name: str) -> str:
