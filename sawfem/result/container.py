@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sawfem.device.assembly import Circuit
 from sawfem.device.response import Response
+from sawfem.device.track import Gratings
 from sawfem.errors import InputError
 from sawfem.extract.constants import GratingConstants
 from sawfem.planewave import Wave
@@ -89,12 +91,17 @@ class DeviceResult:
     response : Y, S, figures and checks over frequency.
     ports : as many as the response has.
     description : what it was built of, JSON-safe, SI.
+    specification : a table for every limit that it was held against, JSON-safe.
+    circuit, gratings : what it was computed from; kept for pictures, not in files.
     """
 
     kind: str
     response: Response
     ports: tuple[Port, ...]
     description: Mapping[str, Any] = field(default_factory=dict)
+    specification: tuple[Mapping[str, Any], ...] = ()
+    circuit: Circuit | None = field(default=None, repr=False)
+    gratings: Gratings | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         if len(self.ports) != self.response.ports:
@@ -103,6 +110,19 @@ class DeviceResult:
                 found=f"{len(self.ports)} names",
                 expected=f"{self.response.ports}, as many as the response has ports",
             )
+
+    @property
+    def specification_met(self) -> bool:
+        """Whether every limit is kept; true without any."""
+        return all(line["met"] for line in self.specification)
+
+    def _power(self) -> dict[str, Any]:
+        """Shares of the power at port 1 where it does most: least loss, or least reflection."""
+        response = self.response
+        useful = response.s[:, 1, 0] if response.ports > 1 else 1.0 - np.abs(response.s[:, 0, 0])
+        best = int(np.argmax(np.abs(useful)))
+        shares = {name: float(share[best]) for name, share in response.power.items()}
+        return {json_key("frequency"): float(response.frequency[best]), "shares": shares}
 
     def to_dict(self, touchstone: str | None = None) -> dict[str, Any]:
         """JSON object of kind, ports, description, figures; ``touchstone`` is the file's name."""
@@ -128,7 +148,8 @@ class DeviceResult:
             "figures": to_json(values),
             **({"uncertainty": {"numerical": to_json(bars)}} if bars else {}),
             "reasons": {_key(name): text for name, text in reasons.items()},
-            "specification": [],
+            "specification": [dict(line) for line in self.specification],
+            **({"power": self._power()} if self.response.power else {}),
             "touchstone": touchstone,
         }
 
