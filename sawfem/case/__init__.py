@@ -21,7 +21,6 @@ from sawfem.case.resolved import (
     ResolvedOvercoat,
     ResolvedResonator,
     ResolvedResonatorDevice,
-    ResolvedTrack,
     ResolvedTransversalDevice,
 )
 
@@ -41,7 +40,6 @@ __all__ = [
     "ResolvedOvercoat",
     "ResolvedResonator",
     "ResolvedResonatorDevice",
-    "ResolvedTrack",
     "ResolvedTransversalDevice",
     "read_assignment",
 ]

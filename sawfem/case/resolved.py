@@ -122,7 +122,6 @@ class ResolvedResonator:
     ``fingers`` and ``reflector_fingers`` (left, right) count electrodes. ``gap`` runs from the
     centre of the last finger to the first strip. ``sheet_resistance`` in ohm per square, None to
     take it from the metal. ``propagation_loss`` in decibel per second of travel.
-    ``reflector_grating`` is the transducer's where it is "".
     """
 
     grating: str
@@ -134,7 +133,6 @@ class ResolvedResonator:
     sheet_resistance: float | None = None
     propagation_loss: float = 0.0
     name: str = ""
-    reflector_grating: str = ""
 
 
 @dataclass(frozen=True)
@@ -187,44 +185,12 @@ class ResolvedNetwork:
 
 
 @dataclass(frozen=True)
-class ResolvedElement:
-    """One element of a track; ``kind`` is "reflector", "space" or "transducer".
-
-    ``count`` strips or fingers on ``grating``; ``length`` of a space, centre to centre, with the
-    ``surface`` "", "free" or "metallised"; ``port``, ``polarity``, ``weights`` and ``dummies`` of a
-    transducer; ``connection`` of a reflector.
-    """
-
-    kind: str
-    grating: str = ""
-    count: int = 0
-    connection: str = "shorted"
-    length: float = 0.0
-    surface: str = ""
-    port: str = ""
-    polarity: tuple[int, ...] = (1, -1)
-    weights: tuple[float, ...] | None = None
-    dummies: bool = True
-
-
-@dataclass(frozen=True)
-class ResolvedTrack:
-    """An acoustic row, left to right."""
-
-    name: str
-    aperture: float
-    elements: tuple[ResolvedElement, ...]
-    sheet_resistance: float | None = None
-    propagation_loss: float = 0.0
-
-
-@dataclass(frozen=True)
 class ResolvedPort:
-    """A port, the impedance that ends it and, in a circuit, its node, or two if balanced."""
+    """A port, the impedance that ends it and, in a circuit, its node."""
 
     name: str
     impedance: complex
-    nodes: tuple[str, ...] = ()
+    node: str = ""
 
 
 @dataclass(frozen=True)
@@ -264,15 +230,12 @@ class ResolvedBand:
 
 @dataclass(frozen=True)
 class ResolvedLimit:
-    """One line of a specification; the limits in the SI unit of ``quantity``.
-
-    ``start`` and ``stop`` are None for a figure, which has no band.
-    """
+    """One line of a specification; the limits in the SI unit of ``quantity``."""
 
     name: str
     quantity: str
-    start: float | None
-    stop: float | None
+    start: float
+    stop: float
     at_most: float | None
     at_least: float | None
 
@@ -290,7 +253,7 @@ class ResolvedCase:
     """The whole case. ``gratings`` keeps the order of the file; ``materials`` holds [[material]].
 
     ``materials`` maps the name of a variant to its keys as written, ``like`` among them;
-    ``base`` is the folder that relative paths start from
+    ``tracks`` holds the names of [[track]]; ``base`` is the folder that relative paths start from
     and ``file`` how the case was named.
     """
 
@@ -305,15 +268,13 @@ class ResolvedCase:
     resonators: Mapping[str, ResolvedResonator]
     lumps: Mapping[str, ResolvedLump]
     networks: Mapping[str, ResolvedNetwork]
-    tracks: Mapping[str, ResolvedTrack]
+    tracks: tuple[str, ...]
     bands: tuple[ResolvedBand, ...]
     limits: tuple[ResolvedLimit, ...]
     specification_temperatures: tuple[float, ...]
     measurements: tuple[ResolvedMeasurement, ...]
     include: tuple[str, ...]
     accuracy: float
-    frequency_temperature_coefficient: float | None = None
-    specification_hold_constant: tuple[str, ...] = ()
     base: Path = field(default_factory=Path)
     file: str | None = None
 

@@ -34,7 +34,8 @@ class GratingConstants:
 
     Attributes
     ----------
-    pitch, metallisation_ratio : of the grating; m, fraction.
+    pitch, metallisation_ratio : of the grating; m, fraction. The pitch of a cell of several
+        electrodes, one wave long, is half its period, and "per electrode" means per pitch.
     velocity : m/s.
     stopband_short, stopband_open : (lower, upper) real parts of the edges, Hz.
     reflection_per_electrode, transduction_per_electrode : see ComConstants. The phase of the
@@ -55,6 +56,8 @@ class GratingConstants:
     fit_band : (low, high) in Hz over which the fitted capacitance was determined;
         fit_misfit : relative deviation of the two-mode admittance from the exact one that nine
         in ten samples there keep, nearer than 2 per cent of the band to no edge.
+    directivity : -sin(arg k - 2 arg a), +1 launches to +x1; reference_plane : m from the left of
+        the cell, where the phases of k and a hold; transduction_centre : where a is real.
     fit_range : (low, high) in Hz around the resonance over which the deviation stays below
         FIT_ERROR of sawfem/extract/edges.py (1 per cent).
     numerical : absolute numerical uncertainty under the name of every constant that has one.
@@ -85,6 +88,9 @@ class GratingConstants:
     capacitance_loss: float | None = None
     capacitance_slope: float | None = None
     fit_range: tuple[float, float] | None = None
+    directivity: float | None = None
+    reference_plane: float | None = None
+    transduction_centre: float | None = None
     numerical: Mapping[str, Any] = field(default_factory=dict)
     reasons: Mapping[str, str] = field(default_factory=dict)
 

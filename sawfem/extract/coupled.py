@@ -46,6 +46,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+#: |k p| below this is rounding.
+NO_REFLECTION = 1e-9
+
 
 @dataclass(frozen=True)
 class ComConstants:
@@ -125,6 +128,22 @@ class ComConstants:
             capacitance_loss=0.0,
         )
 
+    @property
+    def directivity(self) -> float:
+        """-sin(arg k - 2 arg a) by the Hermitian parts: +1 launches best to +x1, -1 to -x1.
+
+        Zero where |k p| is below NO_REFLECTION, as of double electrodes: it has no phase then.
+
+        To first order a short transducer of length L launches |P13|^2, |P23|^2 in the proportion
+        1 + |k| L sin(arg k - 2 arg a) to 1 - the same (sawfem/device/section.py at d = 0).
+        """
+        quiet = self.lossless()
+        k, a = quiet.reflection, quiet.transduction
+        size = abs(k) * abs(a) ** 2
+        if abs(k) < NO_REFLECTION or size == 0.0:
+            return 0.0
+        return float(-(k * a.conjugate() ** 2).imag / size)
+
     def moved(self, name: str, change: float | complex) -> ComConstants:
         """One constant changed, its partner of the backward wave with it."""
         moved: dict[str, Any] = {name: getattr(self, name) + change}
@@ -162,14 +181,17 @@ def _partner(value: complex, back: complex | None) -> complex:
     return complex(value).conjugate() if back is None else back
 
 
-def two_mode_admittance(constants: ComConstants, frequency: Array) -> Complex:
+def two_mode_admittance(
+    constants: ComConstants, frequency: Array, *, share: float = 0.25
+) -> Complex:
     """Y(f, pi) in S/m of the coupling-of-modes equations, (m,) at ``frequency`` (m,) in Hz.
 
     With dR/dx = dS/dx = 0 they give, between the bus-bars and per electrode,
 
         Y = j w C p - 4j p [d a a' + (k a'^2 + k' a^2)/2] / (d^2 - k k');
 
-    potentials +-1 are a bus-bar voltage of two, a quarter of Y(f, pi).
+    potentials +-1 are a bus-bar voltage of two, a quarter of Y(f, pi). The answer is that Y over
+    ``share``: 1/2 gives the admittance of a cell of two pitches between the bus-bars.
     """
     f = np.asarray(frequency, dtype=float)
     p, v = constants.pitch, constants.velocity
@@ -181,4 +203,4 @@ def two_mode_admittance(constants: ComConstants, frequency: Array) -> Complex:
     driven = d * a * a_back + 0.5 * (k * a_back**2 + k_back * a**2)
     waves = 4j * p * driven / (d**2 - k * k_back)
     capacitance = constants.complex_capacitance * scale
-    return np.asarray(4.0 * (2j * np.pi * f * capacitance - waves))
+    return np.asarray((2j * np.pi * f * capacitance - waves) / share)

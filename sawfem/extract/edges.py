@@ -33,7 +33,14 @@ room for Im a, so that Im(d1 + d2) and C''/C' nearly determine one another. Wher
 oversteps that, it is brought back to the nearest value that is passive.
 
 Potentials +-1 on alternate electrodes are a bus-bar voltage of 2: Y per electrode between the
-bus-bars is a quarter of the harmonic admittance Y(f, pi).
+bus-bars is a quarter of the harmonic admittance Y(f, pi). A cell of connected electrodes, one wave
+long, holds two pitches, and has half of its admittance for each.
+
+Reference plane. It is the centre of the electrode or, of several, of the first hot one. With one
+electrode a cell R is so chosen that a is real there. With several, a is real where the electrodes
+launch from, the transduction centre x_t: there the fundamental of the static potential above the
+electrodes is real (its phase is that of the fundamental of their charge). At the reference x_0,
+with K = pi/p, a has the phase K (x_t - x_0) and k twice that more.
 """
 
 from __future__ import annotations
@@ -47,6 +54,7 @@ import scipy.stats
 from numpy.typing import NDArray
 
 from sawfem.extract.coupled import ComConstants, two_mode_admittance
+from sawfem.unitcell.connection import ConnectedSystem
 from sawfem.unitcell.reduced import ReducedSystem
 from sawfem.unitcell.stopband import Edge, StopBand
 from sawfem.unitcell.system import CAPACITANCE
@@ -77,6 +85,7 @@ class TwoModes:
     fit_range : (low, high) Hz around the resonance where the deviation stays below FIT_ERROR,
         between the samples there.
     frequency, exact, model : samples of Y(f, pi) in S/m, exact and of the picture.
+    reference, transduction_centre : x_0 and x_t, m from the left of the cell.
     overstep : the share of C' by which C'' was moved to keep the picture passive.
     """
 
@@ -87,6 +96,8 @@ class TwoModes:
     frequency: Array
     exact: Complex
     model: Complex
+    reference: float
+    transduction_centre: float
     overstep: float = 0.0
 
     @property
@@ -130,32 +141,22 @@ def two_modes(band: StopBand, *, samples: int = 81) -> TwoModes:
     frequency, exact, shape, clear, limits = _sampled(band, samples)
     ratio = exact[clear] / shape[clear]
     com, overstep = _passive(band, _scale(band, frequency[clear], ratio, limits))
-    model = two_mode_admittance(com, frequency)
-    off = np.abs(model / (4.0 * exact) - 1.0)
+    reference, launch = _planes(band)
+    com = _referred(com, launch - reference)
+    model = two_mode_admittance(com, frequency, share=band.share)
+    off = np.abs(model * band.share / exact - 1.0)
     return TwoModes(
         com=com,
         band=limits,
         misfit=float(np.quantile(np.abs(ratio / _fitted(com, frequency[clear]) - 1.0), FITTED)),
         fit_range=_range(frequency, off, clear, band.resonance.frequency.real),
         frequency=frequency,
-        exact=4.0 * exact,
+        exact=exact / band.share,
         model=model,
+        reference=reference,
+        transduction_centre=launch,
         overstep=overstep,
     )
-
-
-def with_material_losses(picture: TwoModes, lossy: StopBand, tangent: float) -> TwoModes:
-    """The picture of a grating whose edges lose power in its materials as well.
-
-    Parameters
-    ----------
-    picture : of the same grating without these losses; its fit, misfit and samples stay.
-    lossy : the band with the losses in the frequencies of its edges.
-    tangent : C''/C' that the dielectric losses add.
-    """
-    scale = replace(picture.com, capacitance_loss=picture.com.capacitance_loss + tangent)
-    com, overstep = _passive(lossy, scale)
-    return replace(picture, com=com, overstep=max(picture.overstep, overstep))
 
 
 def _scale(
@@ -166,7 +167,6 @@ def _scale(
     Another, weakly coupled wave may cross the band: medians, and the median slope of all pairs of
     samples (Theil 1950, Sen 1968), pass over its few samples.
     """
-    period = band.model.system.discretisation.cell.period
     centre = 0.5 * (band.shorted[0].frequency.real + band.shorted[1].frequency.real)
     width = float(0.5 * (limits[1] - limits[0]) / centre)
     far = width * np.tanh((frequency / centre - 1.0) / width)
@@ -176,8 +176,8 @@ def _scale(
     # A slope that would make C vanish is none: the picture does not fit at all.
     bounded = slope / capacitance if abs(slope) * width < 0.9 * capacitance else 0.0
     return ComConstants(
-        period,
-        velocity=2.0 * period * centre,
+        band.pitch,
+        velocity=2.0 * band.pitch * centre,
         reflection=0j,
         transduction=0j,
         capacitance=capacitance,
@@ -242,6 +242,40 @@ def _with_edges(band: StopBand, scale: ComConstants, *, lossless: bool = False) 
     )
 
 
+def _planes(band: StopBand) -> tuple[float, float]:
+    """Reference plane and transduction centre, m from the left of the cell."""
+    model = band.model
+    cell = model.system.discretisation.cell
+    if not isinstance(model, ConnectedSystem):
+        centre = cell.electrodes[0].centre
+        reference = 0.5 * cell.period if centre is None else centre
+        return reference, reference
+    reference = float(cell.electrodes[model.connections.index("hot")].centre or 0.0)
+    a, r = model.matrix(0.0), model.order
+    static = np.append(-np.linalg.solve(a[:r, :r], a[:r, r]), 1.0)
+    first = int(np.argmin(np.abs(model.system.wavenumbers - model.system.phase)))
+    # The harmonic exp(-j K x) of the potential has the amplitude int phi exp(+j K x) dx / period.
+    launch = cmath.phase(complex(model.top[first] @ static)) * band.pitch / math.pi
+    # The nearest of the equal places, one wavelength apart.
+    return reference, launch + cell.period * round((reference - launch) / cell.period)
+
+
+def _referred(com: ComConstants, distance: float) -> ComConstants:
+    """Constants at a plane ``distance`` before the one at which they hold, m."""
+    if distance == 0.0:
+        return com
+    turn = cmath.exp(1j * math.pi * distance / com.pitch)
+    back = turn.conjugate()
+    k, a = com.reflection_back, com.transduction_back
+    return replace(
+        com,
+        reflection=com.reflection * turn**2,
+        transduction=com.transduction * turn,
+        reflection_back=None if k is None else k * back**2,
+        transduction_back=None if a is None else a * back,
+    )
+
+
 def _range(
     frequency: Array, off: Array, clear: NDArray[np.bool_], resonance: float
 ) -> tuple[float, float]:
@@ -289,7 +323,7 @@ def _sampled(
     nearest = np.min(np.abs(frequency[:, None] - marks), axis=1)
     frequency = frequency[nearest > 1e-6 * width]
     clear = np.min(np.abs(frequency[:, None] - marks), axis=1) > CLEAR * (high - low)
-    exact = 0.25 * sampled_admittance(band.model, frequency)
+    exact = band.share * sampled_admittance(band.model, frequency)
     shape = 2j * np.pi * frequency
     # Detunings differ by what frequencies differ by, times 2 pi/v, which cancels.
     for pole, zero in zip(band.shorted, band.open, strict=True):
@@ -308,8 +342,8 @@ def transduction_from_residues(band: StopBand) -> float:
     A second way beside the open edges: near an edge Y = -j 2 pi f^2 C0 q^2/(f - f_edge) with q
     the charge of the mode (Edge.charge, C0 = CAPACITANCE), and the equations give
     -j 8 v |a|^2 cos^2(..) p/(pi (f - f_edge)) with cos^2 summing to one over the two edges, so
-    (|a| p)^2 = (pi^2/8) C0 sum(f q^2). It differs from the first by what the two-mode picture
-    leaves out.
+    (|a| p)^2 = (pi^2/8) C0 sum(f q^2), twice that for a cell of two pitches. It differs from the
+    first by what the two-mode picture leaves out.
     """
     total = sum(edge.frequency.real * edge.coupling for edge in band.shorted)
-    return math.sqrt(math.pi**2 / 8.0 * CAPACITANCE * total)
+    return math.sqrt(math.pi**2 / 2.0 * band.share * CAPACITANCE * total)

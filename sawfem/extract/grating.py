@@ -9,7 +9,7 @@ extrapolation would flatter: errors of order and of grading have opposite signs 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -22,17 +22,12 @@ from sawfem.extract.constants import (
     decibels_per_wavelength,
     effective_coupling,
 )
-from sawfem.extract.edges import (
-    TwoModes,
-    transduction_from_residues,
-    two_modes,
-    with_material_losses,
-)
-from sawfem.extract.loss_budget import LossBudget, has_losses, loss_budget, with_losses
+from sawfem.extract.edges import TwoModes, transduction_from_residues, two_modes
 from sawfem.extract.uncertainty import edge_error, numerical_uncertainty
 from sawfem.planewave import Wave, estimate_velocities
 from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.planewave.limiting import bulk_onsets
+from sawfem.unitcell.connection import check_connections
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.stopband import StopBand, find_stop_band, refine_stop_band
@@ -57,12 +52,9 @@ class GratingSolution:
     ----------
     cell, constants, wave : the grating, its constants, and the plane wave it works on.
     waves : all plane waves that were found at the stop band.
-    band : the edges on the finest mesh, without the losses of materials; band.model answers
-        Y(f, pi) and holds the mode shapes.
+    band : the edges on the finest mesh; band.model answers Y(f, pi) and holds the mode shapes.
     picture : the two-mode fit, None where an edge is missing.
     checks : {name: (value, limit)}; a check holds when value <= limit.
-    losses : of the edges by mechanism, where a material of the cell has losses. The constants
-        contain them.
     """
 
     cell: UnitCell
@@ -72,29 +64,32 @@ class GratingSolution:
     band: StopBand = field(repr=False)
     picture: TwoModes | None = field(repr=False)
     checks: Mapping[str, tuple[float, float]]
-    losses: LossBudget | None = field(default=None, repr=False)
 
 
-def grating_constants(cell: UnitCell, *, accuracy: float = 1e-5) -> GratingConstants:
+def grating_constants(
+    cell: UnitCell, *, accuracy: float = 1e-5, connections: Sequence[str] | None = None
+) -> GratingConstants:
     """Constants of a grating; finds the stop band itself.
 
     Parameters
     ----------
-    cell : one electrode a period.
+    cell : one electrode a period, half a wave long; or several, one wave long.
     accuracy : relative numerical uncertainty of the edge frequencies to reach.
+    connections : "hot", "ground" or "floating" for each of several electrodes, left to right.
 
     Raises
     ------
-    GeometryError : more than one electrode a period (not computed yet).
+    GeometryError : several electrodes without their connections, or connections of none.
     ConvergenceError : no wave, or no stop band, that couples to the electrodes.
     """
-    return solve_grating(cell, accuracy=accuracy).constants
+    return solve_grating(cell, accuracy=accuracy, connections=connections).constants
 
 
 def solve_grating(
     cell: UnitCell,
     *,
     accuracy: float = 1e-5,
+    connections: Sequence[str] | None = None,
     progress: Progress | None = None,
     waves: tuple[Wave, ...] | None = None,
 ) -> GratingSolution:
@@ -103,11 +98,13 @@ def solve_grating(
     ``waves`` are those of :func:`grating_waves` for this cell where they are known already, as in
     a sweep over gratings on one stack.
     """
-    if len(cell.electrodes) != 1:
+    if connections is not None:
+        connections = check_connections(connections, len(cell.electrodes))
+    elif len(cell.electrodes) != 1:
         raise GeometryError(
-            key="grating.electrode",
-            found=f"{len(cell.electrodes)} electrodes a period",
-            expected="one; constants of cells with several electrodes are not computed yet",
+            key="grating.electrode.connection",
+            found=f"none for {len(cell.electrodes)} electrodes a period",
+            expected='"hot", "ground" or "floating" for each, left to right',
         )
     if not 1e-9 <= accuracy <= 1e-2:
         raise InputError(
@@ -116,15 +113,21 @@ def solve_grating(
     # One BLAS thread: the matrices are small, and threads that wait for one another take minutes
     # on a machine that is busy.
     with threadpool_limits(limits=1, user_api="blas"):
-        return _solved(cell, accuracy, progress or (lambda stage, done, total: None), waves)
+        report = progress or (lambda stage, done, total: None)
+        return _solved(cell, accuracy, connections, report, waves)
 
 
 def _solved(
-    cell: UnitCell, accuracy: float, report: Progress, waves: tuple[Wave, ...] | None
+    cell: UnitCell,
+    accuracy: float,
+    connections: Sequence[str] | None,
+    report: Progress,
+    waves: tuple[Wave, ...] | None,
 ) -> GratingSolution:
     report("plane waves", 0, 1)
-    waves = grating_waves(cell) if waves is None else waves
-    wave = strongest(waves)
+    if waves is None:
+        waves = grating_waves(cell, phase=math.pi if connections is None else 2.0 * math.pi)
+    strongest(waves)  # said before the long part, if there is none
     report("plane waves", 1, 1)
 
     # The coarsest pair of meshes seldom reaches 1e-5: do not start with it when that is asked.
@@ -133,7 +136,7 @@ def _solved(
     coarse: GratingSolution | None = None
     for number, settings in enumerate(meshes):
         report("unit cell", number, total)
-        fine = _on_mesh(cell, wave, waves, settings, coarse)
+        fine = _on_mesh(cell, connections, waves, settings, coarse)
         if coarse is not None:
             bars = numerical_uncertainty(coarse.constants, fine.constants)
             fine = replace(fine, constants=replace(fine.constants, numerical=bars))
@@ -182,35 +185,35 @@ def strongest(waves: tuple[Wave, ...]) -> Wave:
 
 def _on_mesh(
     cell: UnitCell,
-    wave: Wave,
+    connections: Sequence[str] | None,
     waves: tuple[Wave, ...],
     settings: MeshSettings,
     coarse: GratingSolution | None,
 ) -> GratingSolution:
+    wave = strongest(waves)
     discretisation = discretise(cell, settings)
     if coarse is not None:
         band = refine_stop_band(discretisation, coarse.band)
     else:
         assert wave.velocity_free is not None
         assert wave.velocity_metallised is not None
-        band = find_stop_band(discretisation, wave.velocity_free, wave.velocity_metallised)
-    # The band itself stays lossless, since its model and mode shapes are; the constants lose.
-    losses = loss_budget(band) if has_losses(cell) else None
-    lossy = band if losses is None else with_losses(band, losses)
+        band = find_stop_band(
+            discretisation,
+            wave.velocity_free,
+            wave.velocity_metallised,
+            connections=connections,
+        )
     complete = len(band.shorted) == 2 and len(band.open) == 2
     picture = two_modes(band) if complete else None
-    if picture is not None and losses is not None:
-        picture = with_material_losses(picture, lossy, losses.capacitance)
     if picture is not None and picture.capacitance <= 0.0:
         reason = (
             "the two-mode picture does not fit this grating at all (negative capacitance); "
-            f"its electrodes are {cell.electrodes[0].thickness / (2.0 * cell.period):.2g} "
+            f"its electrodes are {cell.electrodes[0].thickness / (2.0 * band.pitch):.2g} "
             "wavelengths thick"
         )
-        lossy, picture = replace(lossy, reasons=(*band.reasons, reason)), None
-        band = replace(band, reasons=lossy.reasons)
-    constants = _constants(cell, wave, lossy, picture)
-    return GratingSolution(cell, constants, wave, waves, band, picture, {}, losses)
+        band, picture = replace(band, reasons=(*band.reasons, reason)), None
+    constants = _constants(cell, wave, band, picture)
+    return GratingSolution(cell, constants, wave, waves, band, picture, {})
 
 
 def _constants(
@@ -220,11 +223,11 @@ def _constants(
     two = len(band.shorted) == 2
     upper = two and band.shorted[1] is resonance
     reasons = _reasons(band, picture)
-    onsets = _bulk_onsets(cell)
+    onsets = _bulk_onsets(cell, 2.0 * band.pitch)
     return GratingConstants(
-        pitch=cell.period,
+        pitch=band.pitch,
         metallisation_ratio=cell.metallisation_ratio,
-        velocity=_shorted_velocity(band, cell.period),
+        velocity=_shorted_velocity(band),
         stopband_short=_pair(band.shorted),
         stopband_open=_pair(band.open),
         reflection_per_electrode=picture.reflection if picture else None,
@@ -235,7 +238,7 @@ def _constants(
             if antiresonance is not None and antiresonance.frequency.real > resonance.frequency.real
             else None
         ),
-        capacitance_per_pair=0.5 * float(band.model.capacitance()[0, 0].real),
+        capacitance_per_pair=2.0 * band.share * float(band.model.capacitance()[0, 0].real),
         capacitance_fitted_per_pair=2.0 * picture.capacitance if picture else None,
         attenuation=_attenuation(resonance.frequency),
         attenuation_open=_attenuation(antiresonance.frequency) if antiresonance else None,
@@ -251,7 +254,7 @@ def _constants(
 
 
 def _backward(picture: TwoModes | None) -> dict[str, Any]:
-    """The constants that only a lossy grating has apart from those of the forward wave."""
+    """Constants of the backward wave, losses, and where the phases hold."""
     if picture is None:
         return {}
     com = picture.com
@@ -261,20 +264,23 @@ def _backward(picture: TwoModes | None) -> dict[str, Any]:
         "attenuation_coupled": decibels_per_wavelength(com.attenuation, 2.0 * com.pitch),
         "capacitance_loss": com.capacitance_loss,
         "capacitance_slope": com.capacitance_slope,
+        "directivity": com.directivity,
+        "reference_plane": picture.reference,
+        "transduction_centre": picture.transduction_centre,
     }
 
 
-def _bulk_onsets(cell: UnitCell) -> list[float]:
-    """Frequencies at which the bulk waves of the substrate start at phase pi, Hz."""
+def _bulk_onsets(cell: UnitCell, wavelength: float) -> list[float]:
+    """Frequencies at which the bulk waves of the substrate start at a wavelength, Hz."""
     substrate, _ = cell.stack.media()
     velocities = bulk_onsets(GeneralisedTensor.from_medium(substrate))
-    return [velocity / (2.0 * cell.period) for velocity in velocities]
+    return [velocity / wavelength for velocity in velocities]
 
 
-def _shorted_velocity(band: StopBand, period: float) -> float | None:
+def _shorted_velocity(band: StopBand) -> float | None:
     if len(band.shorted) < 2:
         return None
-    return period * (band.shorted[0].frequency.real + band.shorted[1].frequency.real)
+    return band.pitch * (band.shorted[0].frequency.real + band.shorted[1].frequency.real)
 
 
 def _pair(edges: tuple[Any, ...]) -> tuple[float | None, float | None]:
@@ -306,6 +312,9 @@ def _reasons(band: StopBand, picture: TwoModes | None) -> dict[str, str]:
             "capacitance_fitted_per_pair",
             "capacitance_loss",
             "capacitance_slope",
+            "directivity",
+            "reference_plane",
+            "transduction_centre",
             "fit_band",
             "fit_misfit",
             "fit_range",

@@ -144,19 +144,30 @@ def value_and_slope(matrices: MatrixFunction, z: complex) -> tuple[Complex, Comp
 
 
 def _known(mode: Mode, found: list[Mode]) -> bool:
-    """Whether the same root with a parallel vector is already in the list.
+    """Whether the same root is in the list with vectors of which this one is a combination.
 
-    Two modes may share a frequency, as coincident stop-band edges do; then their vectors differ.
+    Modes may share a frequency, as coincident stop-band edges do; then any vector of their span
+    comes out of the iteration.
     """
-    for other in found:
-        near = abs(other.frequency - mode.frequency) < 1e-9 * abs(mode.frequency)
-        if near and abs(np.vdot(other.vector, mode.vector)) > 1.0 - 1e-6:
-            return True
-    return False
+    near = [
+        other.vector
+        for other in found
+        if abs(other.frequency - mode.frequency) < 1e-9 * abs(mode.frequency)
+    ]
+    if not near:
+        return False
+    span = np.linalg.qr(np.array(near).T)[0]
+    rest = mode.vector - span @ (span.conj().T @ mode.vector)
+    return bool(np.linalg.norm(rest) < 1e-3 * np.linalg.norm(mode.vector))
 
 
 def winding_number(
-    matrices: MatrixFunction, ellipse: Ellipse, samples: Complex, *, halvings: int = 6
+    matrices: MatrixFunction,
+    ellipse: Ellipse,
+    samples: Complex,
+    *,
+    halvings: int = 6,
+    ends: int = 0,
 ) -> int | None:
     """Zeros minus poles of det A inside a contour, by the turns of its phase.
 
@@ -166,10 +177,20 @@ def winding_number(
     Parameters
     ----------
     samples : (points, n, n), A at ``ellipse.points(points)``.
+    ends : points, ever closer, to put to either side of where the contour crosses the real axis:
+        a pair of roots beside it turns the phase by nearly a full turn from point to point, which
+        looks like none.
     """
     count = samples.shape[0]
     t = 2.0 * np.pi * (np.arange(count) + 0.5) / count
     phases = np.linalg.slogdet(samples)[0]
+    if ends:
+        beside = np.pi / count * 0.5 ** np.arange(1, ends + 1)
+        extra = np.concatenate([beside, np.pi - beside, np.pi + beside, 2.0 * np.pi - beside])
+        order = np.argsort(np.append(t, extra))
+        t = np.append(t, extra)[order]
+        more = np.linalg.slogdet(matrices(ellipse.at(extra)))[0]
+        phases = np.append(phases, more)[order]
     for _ in range(halvings):
         steps = np.angle(np.roll(phases, -1) / phases)
         wide = np.flatnonzero(np.abs(steps) > 1.5)

@@ -155,34 +155,6 @@ class EdgeDerivatives:
             2.0 * STEP,
         )
 
-    def capacitance(self, material: Material, constant: str) -> float:
-        """D ln C/d ln q of the static capacitance, for q all stiffnesses or all permittivities.
-
-        The electrodes of a period are at one potential and those of the next at its negative. The
-        static field is stationary too, dC = -x^T dA x. A piezoelectric crystal's capacitance falls
-        when it is made stiffer.
-
-        Parameters
-        ----------
-        material : of the cell. constant : "stiffness" or "permittivity".
-        """
-        value = getattr(material, constant)
-        if value is None:
-            return 0.0
-        model = self._band.model
-        a, r = model.matrix(0.0), model.order
-        drive = np.ones(model.electrodes, dtype=complex)
-        x = np.concatenate([-np.linalg.solve(a[:r, :r], a[:r, r:] @ drive), drive])
-        total = complex(x[r:] @ (a[r:] @ x))
-        variants = [replace(material, **{constant: value * (1.0 + step)}) for step in (-STEP, STEP)]
-        low, high = (
-            self._system(substituted(self._cell, material, variant)) for variant in variants
-        )
-        full = model.expand(x)
-        change = complex(full @ ((high.stiffness - low.stiffness) @ full))
-        change += self._floor_change(low, high, 0.0, full)
-        return float((change / (2.0 * STEP) / total).real)
-
     def _system(self, cell: UnitCell) -> BlochSystem:
         discretisation = discretise(cell, self._settings)
         return BlochSystem(discretisation, np.pi, floor_admittance(discretisation))

@@ -242,11 +242,16 @@ def _snapshots(
 def _orthonormal(vectors: Complex | Array) -> Complex | Array:
     """Orthonormal basis of the columns; directions lost in rounding are dropped."""
     length = np.linalg.norm(vectors, axis=0)
-    alive = length > 0.0  # the sine of the harmonic k = 0 is none
+    alive = length > 1e-13 * length.max()  # the sine of the harmonic k = 0 is none
     scaled = vectors[:, alive] / length[alive]
-    q, r = scipy.linalg.qr(scaled, mode="economic", overwrite_a=True, check_finite=False)
-    kept = np.abs(np.diag(r)) > 1e-12
-    return np.asarray(q[:, kept])
+    while True:
+        q, r = scipy.linalg.qr(scaled, mode="economic", check_finite=False)
+        kept = np.abs(np.diag(r)) > 1e-12
+        if kept.all():
+            return np.asarray(q)
+        # The direction that stands for a lost column is arbitrary, yet later columns have parts
+        # along it: leave the column out and not only its direction.
+        scaled = scaled[:, kept]
 
 
 def _project(

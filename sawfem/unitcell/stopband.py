@@ -1,4 +1,7 @@
-"""The stop band of a grating at gamma = pi: its shorted and its open edges.
+"""The stop band of a grating: its shorted and its open edges.
+
+It lies at gamma = pi for a cell of one electrode, half a wave long, and at gamma = 2 pi for a cell
+of several connected electrodes that is a whole wave long (sawfem/unitcell/connection.py).
 
 With all electrodes on one potential the standing waves of the grating are the shorted edges
 (poles of Y(f, pi)), with floating electrodes the open ones (zeros). One wave gives two of each.
@@ -22,6 +25,7 @@ from numpy.typing import NDArray
 from sawfem.errors import ConvergenceError
 from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.planewave.limiting import branch_points
+from sawfem.unitcell.connection import ConnectedSystem, connect
 from sawfem.unitcell.discretisation import Discretisation
 from sawfem.unitcell.modes import (
     Ellipse,
@@ -46,6 +50,8 @@ STILL_ALIKE = 0.98
 CLEARANCE = 1e-5
 #: Coupling below which a mode counts as invisible to the electrodes.
 UNCOUPLED = 1e-12
+#: Relative distance below which two modes count as one frequency, and any mixture of them is one.
+COINCIDENT = 1e-9
 #: Points of a contour; where its winding cannot be told from them, four times as many.
 CONTOUR_POINTS = 40
 
@@ -77,7 +83,7 @@ class Edge:
 
 @dataclass(frozen=True)
 class StopBand:
-    """The edges of one wave at gamma = pi.
+    """The edges of one wave at the phase of the model, pi or 2 pi.
 
     Attributes
     ----------
@@ -99,6 +105,22 @@ class StopBand:
     counted: bool | None
 
     @property
+    def pitch(self) -> float:
+        """Half the wavelength along the grating, m: the way over which the phase is pi."""
+        system = self.model.system
+        return float(system.discretisation.cell.period * np.pi / system.phase)
+
+    @property
+    def share(self) -> float:
+        """Admittance between the bus-bars per pitch, over that of the model.
+
+        Potentials +-1 on alternate electrodes are a bus-bar voltage of two, hence 1/4 of the
+        harmonic admittance at gamma = pi; a connected cell has half of its own for each of its
+        two pitches.
+        """
+        return 0.5 if isinstance(self.model, ConnectedSystem) else 0.25
+
+    @property
     def resonance(self) -> Edge:
         """The shorted edge that the electrodes excite (the stronger one of two)."""
         return max(self.shorted, key=lambda edge: edge.coupling)
@@ -113,20 +135,32 @@ class StopBand:
 
 
 def find_stop_band(
-    discretisation: Discretisation, velocity_free: float, velocity_metallised: float
+    discretisation: Discretisation,
+    velocity_free: float,
+    velocity_metallised: float,
+    *,
+    connections: Sequence[str] | None = None,
 ) -> StopBand:
     """Find the edges of the wave whose plane-wave velocities are given, m/s.
+
+    Parameters
+    ----------
+    connections : of the electrodes of a cell one wave long; None takes gamma = pi.
 
     Raises
     ------
     ConvergenceError : no standing wave that couples to the electrodes was found.
+    GeometryError : connections that do not suit the cell.
     """
-    period = discretisation.cell.period
+    phase = np.pi if connections is None else 2.0 * np.pi
+    length = 2.0 * np.pi / phase * discretisation.cell.period
     centre = 0.485 * (velocity_free + velocity_metallised)
     low, high = 0.80 * velocity_metallised, 1.04 * velocity_free
     for _ in range(4):
-        system = BlochSystem(discretisation, np.pi, floor_admittance(discretisation))
-        model = reduce(system, centre / (2.0 * period))
+        system = BlochSystem(discretisation, phase, floor_admittance(discretisation))
+        model = reduce(system, centre / length)
+        if connections is not None:
+            model = connect(model, connections)
         band = _search(model, low, high)
         if band is None or (len(band.shorted) < 2 and low > 0.5 * velocity_metallised):
             # Heavy electrodes pull the wave below the window.
@@ -136,7 +170,7 @@ def find_stop_band(
                 continue
         if band is None:
             break
-        found = 2.0 * period * band.resonance.frequency.real
+        found = length * band.resonance.frequency.real
         if abs(found - centre) <= 0.06 * centre:
             return band
         centre = found
@@ -155,13 +189,17 @@ def refine_stop_band(discretisation: Discretisation, band: StopBand) -> StopBand
     the nonlinear iteration finishes it. An edge counts as found again if it has moved by less
     than MOVED and its displacement is alike; otherwise the whole search is done anew.
     """
-    system = BlochSystem(discretisation, np.pi, floor_admittance(discretisation))
+    old = band.model
+    system = BlochSystem(discretisation, old.system.phase, floor_admittance(discretisation))
     model = reduce(system, band.resonance.frequency.real)
+    connections = old.connections if isinstance(old, ConnectedSystem) else None
+    if connections is not None:
+        model = connect(model, connections)
     shorted = _found_again(model, band.shorted)
     open_ = _found_again(model, band.open)
     if shorted is None or open_ is None:
         low, high = band.searched
-        return find_stop_band(discretisation, high / 1.04, low / 0.8)
+        return find_stop_band(discretisation, high / 1.04, low / 0.8, connections=connections)
     return replace(band, shorted=_sorted(shorted), open=_sorted(open_), model=model)
 
 
@@ -259,8 +297,43 @@ def resonances(
         for is_short, edges in ((True, shorted), (False, open_)):
             modes, sure = _modes(model, ellipse, is_short, samples)
             verdicts.append(sure)
-            edges.extend(_edge(model, mode, is_short) for mode in modes)
+            edges.extend(_edge(model, mode, is_short) for mode in _parted(model, modes, is_short))
     return shorted, open_, tuple(velocity * scale for velocity in bulk), _worst(verdicts)
+
+
+def _parted(model: ReducedSystem, modes: Sequence[Mode], shorted: bool) -> list[Mode]:
+    """The same modes; of two at one frequency, one that the electrodes drive and one they do not.
+
+    The iteration leaves any two combinations of them. At gamma = pi and 2 pi the matrices are
+    symmetric: with G = -X^T A' X the combinations X G^(-1/2) are orthonormal, and so is the pair
+    turned until the second one holds no charge.
+    """
+    parted = list(modes)
+    if np.isrealobj(model.basis):
+        for i in range(len(parted) - 1):
+            f = parted[i].frequency
+            if abs(parted[i + 1].frequency - f) < COINCIDENT * abs(f):
+                pair = _turned(model, parted[i], parted[i + 1], shorted)
+                parted[i], parted[i + 1] = pair
+    return parted
+
+
+def _turned(model: ReducedSystem, one: Mode, other: Mode, shorted: bool) -> tuple[Mode, Mode]:
+    r = model.order
+    kept = r if shorted else r + model.electrodes
+    a, slope = value_and_slope(model.matrices, 0.5 * (one.frequency + other.frequency))
+    X = np.stack([one.vector, other.vector], axis=1)
+    values, vectors = np.linalg.eig(-X.T @ slope[:kept, :kept] @ X)
+    # G is complex symmetric: its eigenvectors are orthogonal without conjugation.
+    vectors = vectors / np.sqrt(np.sum(vectors**2, axis=0))
+    X = X @ (vectors / np.sqrt(values))
+    seen = a[r, :kept] @ X if shorted else X[r]
+    length = np.sqrt(np.sum(seen**2))
+    if abs(length) > 0.0:
+        p, q = seen / length
+        X = X @ np.array([[p, -q], [q, p]])
+    X = X / np.linalg.norm(X, axis=0)
+    return replace(one, vector=X[:, 0]), replace(other, vector=X[:, 1])
 
 
 def _worst(verdicts: Sequence[bool | None]) -> bool | None:
@@ -287,7 +360,7 @@ def _modes(
         return modes, verdict
     # Too few points to follow the phase, or a root that the quadrature missed: look closer.
     dense = model.matrices(ellipse.points(4 * CONTOUR_POINTS)[0])[:, :kept, :kept]
-    turns = winding_number(matrices, ellipse, dense)
+    turns = winding_number(matrices, ellipse, dense, ends=8)
     if _verdict(model, turns, len(modes)) is False:
         modes = find_modes(matrices, ellipse, dense, probes=24, credible=1.0)
     return modes, _verdict(model, turns, len(modes))
