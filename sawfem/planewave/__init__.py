@@ -13,6 +13,7 @@ Further rooms, by what they answer:
 
 allwaves, leaky_search   every leaky wave of a stated region, with its coverage
 leaky_strip, sheet, root_count   the region, its sheet, and the counting of its roots
+pairing                 which wave of the metallised surface is which of the free one
 plates                   plate waves of a membrane
 bulk, limiting           bulk waves of the cut, their onsets, all branch points
 dispersion               phase and group velocity of a stack against frequency

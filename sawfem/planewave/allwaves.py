@@ -122,9 +122,9 @@ def search_waves(
     -------
     Guided waves: none missed, as :func:`.surface_waves`. Leaky waves: every root of the strips of
     ``coverage``, zeros less poles being counted; left out are the 2.5e-7 of each strip's width next
-    to its branch points, strips narrower than 1e-6, losses larger than the strip is wide, and
-    where a branch point off the real axis forbids more (``note`` says so). A membrane has no
-    leaky waves.
+    to its branch points, strips narrower than 1e-6, losses larger than the strip is wide, and where
+    a branch point off the real axis forbids more, and all of it under layers of more than 30
+    wavelengths (``note`` says so). A membrane has no leaky waves.
 
     Raises
     ------

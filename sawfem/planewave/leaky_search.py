@@ -17,7 +17,7 @@ from sawfem.errors import ConvergenceError
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.generalised import uncoupled_components
 from sawfem.planewave.leaky_strip import Strip
-from sawfem.planewave.limiting import branch_points
+from sawfem.planewave.limiting import branch_points, slowest_unstiffened
 from sawfem.planewave.modes import SurfaceMode, embedded
 from sawfem.planewave.root_count import roots_in
 
@@ -27,6 +27,8 @@ LOSS = 2.0 * math.pi * 20.0 / math.log(10.0)
 BEYOND = 1.1
 #: Relative width of a strip between branch points below which it is left out.
 NARROW = 1.0e-6
+#: Thickest layers that are searched, in wavelengths: the time grows with the square.
+THICKEST = 30.0
 #: Shares of the loss asked for that are tried where branch points off the real axis forbid all.
 SHARES = (1.0, 0.5, 0.25, 0.1, 0.05, 0.02, 0.005)
 #: Distance from the branch points as an angle: 2.5e-7 of the width of a strip.
@@ -94,6 +96,11 @@ def _family(
 ) -> tuple[tuple[list[LeakyRoot], list[LeakyRoot]], list[Coverage]]:
     part = stack.restricted(family)
     points = branch_points(part.tensors[0])
+    thick = wavelengths(part, omega)
+    if thick > THICKEST:
+        note = f"not searched: layers of {thick:.3g} wavelengths guide and leak waves without end"
+        ends = points[0], BEYOND * points[-1]
+        return ([], []), [Coverage(family, *ends, 0.0, (0, 0), (0, 0), False, note)]
     strips, roots = [], (list[LeakyRoot](), list[LeakyRoot]())
     for slow, fast in pairwise((*points, BEYOND * points[-1])):
         width = fast / slow - 1.0
@@ -106,6 +113,12 @@ def _family(
         for surface, ks in enumerate(found):
             roots[surface].extend(_root(strip, k, family, bool(surface)) for k in ks)
     return roots, strips
+
+
+def wavelengths(stack: SurfaceAdmittance, omega: float) -> float:
+    """Thickness of all layers, each in wavelengths of its slowest bulk wave."""
+    turns = sum(height * omega / slowest_unstiffened(tensor) for tensor, height in stack.tensors[1])
+    return turns / (2.0 * math.pi)
 
 
 def _searched(

@@ -18,7 +18,7 @@ import numpy as np
 
 from sawfem.planewave.admittance import SurfaceAdmittance, below
 from sawfem.planewave.counting import Inertia, closed, counted, eliminated, hermitian
-from sawfem.planewave.generalised import Array, ComplexArray, Indices, uncoupled_components
+from sawfem.planewave.generalised import Array, ComplexArray, Indices, Mask, uncoupled_components
 from sawfem.planewave.limiting import fastest_bulk, lowest_onset
 from sawfem.planewave.matrix_series import MatrixSeries, lobatto
 from sawfem.planewave.roots import enclosed_roots, interpolated_root
@@ -208,14 +208,19 @@ class ModeSearch:
         done: list[Bracket] = []
         low, high = np.arange(len(x) - 1), np.arange(1, len(x))
         suspects = self._suspects(x, low, high, at)
+        pending = {metal: np.ones(low.size, dtype=bool) for metal in (False, True)}
         while low.size:
-            split = np.zeros(low.size, dtype=bool)
-            for metal in (False, True):
-                split |= self._settle(metal, x, low, high, at[metal], suspects[metal], done)
-            low, high = low[split], high[split]
+            # A cell may be done with for one surface and not for the other.
+            split = {
+                metal: self._settle(metal, x, (low, high, mask), at[metal], suspects[metal], done)
+                for metal, mask in pending.items()
+            }
+            either = split[False] | split[True]
+            low, high = low[either], high[either]
             middle = 0.5 * (x[low] + x[high])
             if middle.size == 0:
                 break
+            pending = {metal: np.tile(mask[either], 2) for metal, mask in split.items()}
             new = np.arange(len(x), len(x) + middle.size)
             x, at = np.append(x, middle), _joined(at, self.sample(middle))
             low, high = np.concatenate([low, new]), np.concatenate([new, high])
@@ -251,22 +256,25 @@ class ModeSearch:
         self,
         metallised: bool,
         x: Array,
-        low: np.ndarray,
-        high: np.ndarray,
+        cells: tuple[Indices, Indices, Mask],
         at: Inertia,
-        suspect: np.ndarray,
+        suspect: Mask,
         done: list[Bracket],
-    ) -> np.ndarray:
-        """Take the cells with one wave of one surface; say which must be halved, (cells,)."""
+    ) -> Mask:
+        """Take the cells with one wave of one surface; say which must be halved, (cells,).
+
+        ``cells`` are the places of their ends in x, and which of them this surface waits for.
+        """
+        low, high, pending = cells
         step = np.abs(at.count[low] - at.count[high])
         clean = at.buried[low] == at.buried[high]
         width = np.abs(x[high] - x[low])
         atom = width < 4e-16 * np.maximum(x[high], 1e-3)
         atom |= clean & (width < 1e-13)
-        split = ~atom & (suspect | (step > 1) | ((step == 1) & ~clean))
+        split = pending & ~atom & (suspect | (step > 1) | ((step == 1) & ~clean))
         electric = int(self.admittance.tensors[0].electric)
         potentials = 0 if metallised else self.admittance.potentials
-        for cell in np.flatnonzero(~split & (step > 0)):
+        for cell in np.flatnonzero(pending & ~split & (step > 0)):
             i, j = low[cell], high[cell]
             index = int(min(at.count[i] - at.buried[i], at.count[j] - at.buried[j]))
             near = np.array([i, j])

@@ -15,6 +15,7 @@ are differentiated by differences of the fourth order.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,7 +27,6 @@ from sawfem.planewave.generalised import (
     Array,
     ComplexArray,
     GeneralisedTensor,
-    Numbers,
     generalised_tensor,
     layer_tensor,
     turn_about_normal,
@@ -42,55 +42,56 @@ if TYPE_CHECKING:
 STEP = 1.0e-3
 
 
-def power_flow_angle(
+def power_flow_angles(
     substrate: Medium,
     layers: Sequence[tuple[Medium, float]],
     omega: float,
-    velocity: float,
-    displacement: ComplexArray,
+    modes: Sequence[SurfaceMode],
+    free: Sequence[bool],
     *,
-    metallised: bool = False,
     shorts: Collection[int] = (),
-) -> float | None:
-    """Angle from x1 to the power flow in the surface, degrees, positive towards x2.
+) -> list[float | None]:
+    """Angles from x1 to the power flow in the surface, degrees, positive towards x2, of waves (w,).
 
     None for a wave of a thick layered stack that hardly moves the surface: there the slope of A
     cannot be taken (it changes with the step of the differences by more than 1e-4 of it).
 
     Parameters
     ----------
-    substrate, layers : the stack, layers upwards with thickness in metres.
-    omega : rad/s. velocity : of the wave, m/s.
-    displacement : (4,), (u1, u2, u3, phi / FIELD) at the surface, any norm.
-    metallised : phi = 0 at the surface; otherwise vacuum lies above.
+    substrate, layers : the stack, layers upwards with thickness in metres. omega : rad/s.
+    modes : waves; velocity and displacement (u1, u2, u3, phi / FIELD) at the surface are used.
+    free : (w,), whether vacuum lies above; otherwise phi = 0 at the surface.
     shorts : interfaces held at phi = 0, as for :class:`.SurfaceAdmittance`.
     """
+    if not modes:
+        return []
+    velocity = np.array([mode.velocity for mode in modes])
     k = omega / velocity
     first = _Turning(generalised_tensor(substrate), substrate.density / STRESS)
     rest = [
         (_Turning(layer_tensor(m), m.density / STRESS, m.is_conductor), k * h) for m, h in layers
     ]
-    potential = not (metallised or _shorted(layers, shorts))
-    size = 4 if potential else 3
-    u = np.asarray(displacement)[:size]
+    potential = np.array(free, dtype=bool) & (not _shorted(layers, shorts))
+    u = np.array([mode.displacement for mode in modes])
+    u[~potential, 3] = 0.0
 
-    def flow(step: float) -> tuple[float, float]:
+    def flows(step: float) -> Array:
         slopes = _slopes(first, rest, frozenset(shorts), velocity, step)
-        by_angle, by_wavenumber = (slope[:size, :size] for slope in slopes)
-        along = np.real(u.conj() @ by_wavenumber @ u)
-        if potential:
-            along -= VACUUM * abs(u[3]) ** 2
-        return float(np.real(u.conj() @ by_angle @ u)), float(along)
+        v = u[:, : slopes.shape[-1]]
+        both = np.real(np.einsum("wi,dwij,wj->dw", v.conj(), slopes, v))
+        both[1] -= VACUUM * np.abs(u[:, 3]) ** 2
+        return np.asarray(both, dtype=np.float64)
 
-    step = STEP / (1.0 + k * sum(height for _, height in layers))
-    across, along = flow(step)
+    step = STEP / (1.0 + float(k.max()) * sum(height for _, height in layers))
+    sure = np.ones(len(modes), dtype=bool)
+    across, along = flows(step)
     if layers:
-        across_again, along_again = flow(0.5 * step)
-        change = np.hypot(across - across_again, along - along_again)
-        if change > 1e-4 * np.hypot(across, along):
-            return None
-        across, along = across_again, along_again
-    return float(np.degrees(np.arctan2(across, along)))
+        again = flows(0.5 * step)
+        change = np.hypot(across - again[0], along - again[1])
+        sure = change <= 1e-4 * np.hypot(across, along)
+        across, along = again
+    angles = np.degrees(np.arctan2(across, along))
+    return [float(angle) if known else None for angle, known in zip(angles, sure, strict=True)]
 
 
 def _shorted(layers: Sequence[tuple[Medium, float]], shorts: Collection[int]) -> bool:
@@ -140,49 +141,62 @@ class _Turning:
 
 def _slopes(
     first: _Turning,
-    layers: Sequence[tuple[_Turning, float]],
+    layers: Sequence[tuple[_Turning, Array]],
     shorts: frozenset[int],
-    velocity: float,
+    velocity: Array,
     step: float,
 ) -> ComplexArray:
-    """d/d(angle) and d/d(ln k) of scaled Y over k, (2, n, n); k times thickness for layers."""
-    s = np.array([velocity])
-    z, slope = _half_space_slopes(first, s)
-    slope = slope[:, 0]
+    """d/d(angle) and d/d(ln k) of scaled Y over k, (2, w, n, n); k times thickness for layers."""
+    one = np.ones_like(velocity)
+    z, slope = _half_space_slopes(first, velocity)
     for index, (layer, height) in enumerate(layers):
         if index in shorts or layer.conducting:
-            z, slope = z[:, :3, :3], slope[:, :3, :3]
-        above = top_impedance(layer.at(0.0), np.array([1.0]), s, np.array([height]), z)
-        new = np.empty((2, *above.shape[1:]), dtype=complex)
-        for number, (turning, stretching) in enumerate(((1.0, 0.0), (0.0, 1.0))):
-            change = slope[number]
+            z, slope = z[:, :3, :3], slope[..., :3, :3]
+        arguments = velocity, height, z
+        tensor = layer.at(0.0)
+        new = np.stack(
+            [
+                _difference(partial(_turned_top, layer, arguments), step),
+                _difference(partial(_stretched_top, tensor, arguments), step),
+            ]
+        )
+        for change, above in zip(slope, new, strict=True):
             # The impedance below may be steep beside a branch point: scale its step to size.
-            shrink = 1.0 / max(1.0, float(np.linalg.norm(change)))
-
-            def top(
-                p: float,
-                *,
-                layer: _Turning = layer,
-                height: float = height,
-                z: ComplexArray = z,
-                change: ComplexArray = change,
-                shrink: float = shrink,
-                turning: float = turning,
-                stretching: float = stretching,
-            ) -> ComplexArray:
-                tensor = layer.at(p * shrink * turning)
-                q = np.array([1.0 + p * shrink * stretching])
-                return top_impedance(tensor, q, s, np.array([height]), z + p * shrink * change)
-
-            new[number] = _difference(top, step)[0] / shrink
-        z, slope = above, new
+            shrink = 1.0 / np.maximum(1.0, np.linalg.norm(change, axis=(1, 2)))[:, None, None]
+            above += _difference(partial(_loaded_top, tensor, arguments, shrink * change), step) / (
+                shrink
+            )
+        z, slope = top_impedance(tensor, one, velocity, height, z), new
     return np.asarray(1j * slope)
+
+
+Arguments = tuple[Array, Array, ComplexArray]
+
+
+def _turned_top(layer: _Turning, arguments: Arguments, p: float) -> ComplexArray:
+    """Impedance on a layer that is turned by p radians."""
+    velocity, height, z = arguments
+    return top_impedance(layer.at(p), np.ones_like(velocity), velocity, height, z)
+
+
+def _stretched_top(tensor: GeneralisedTensor, arguments: Arguments, p: float) -> ComplexArray:
+    """Impedance on a layer for wavenumbers 1 + p times larger."""
+    velocity, height, z = arguments
+    return top_impedance(tensor, np.full_like(velocity, 1.0 + p), velocity, height, z)
+
+
+def _loaded_top(
+    tensor: GeneralisedTensor, arguments: Arguments, change: ComplexArray, p: float
+) -> ComplexArray:
+    """Impedance on a layer that lies on z + p change."""
+    velocity, height, z = arguments
+    return top_impedance(tensor, np.ones_like(velocity), velocity, height, z + p * change)
 
 
 def half_space_flows(
     substrate: Medium, modes: Sequence[SurfaceMode], free: NDArray[np.bool_]
 ) -> Array:
-    """:func:`power_flow_angle` of several waves of one half-space at once, degrees (w,).
+    """:func:`power_flow_angles` of waves of one half-space, exactly, degrees (w,).
 
     Parameters
     ----------
@@ -252,8 +266,8 @@ def _turned(
     return sylvester(left, right, -source)
 
 
-def _difference(function: Callable[[float], Numbers], step: float) -> Numbers:
+def _difference(function: Callable[[float], ComplexArray], step: float) -> ComplexArray:
     """Central difference of the fourth order at 0."""
     near = function(step) - function(-step)
     far = function(2.0 * step) - function(-2.0 * step)
-    return (8.0 * near - far) / (12.0 * step)
+    return np.asarray((8.0 * near - far) / (12.0 * step))

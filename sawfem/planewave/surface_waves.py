@@ -13,7 +13,8 @@ from sawfem.errors import GeometryError
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.leaky import leaky_modes
 from sawfem.planewave.modes import HALF_SPACE_FREQUENCY, SurfaceMode, both_surfaces
-from sawfem.planewave.power_flow import half_space_flows, power_flow_angle
+from sawfem.planewave.pairing import likeness, paired
+from sawfem.planewave.power_flow import half_space_flows, power_flow_angles
 from sawfem.units import QuantityLike, parse_frequency
 
 if TYPE_CHECKING:
@@ -119,12 +120,17 @@ def surface_waves(
     pairs: list[tuple[str, SurfaceMode | None, SurfaceMode | None]] = []
     for family, modes in both_surfaces(stack, frequency).items():
         order = 0
-        for a, b in _pairs(modes[False], modes[True]):
+        both = modes[False], modes[True]
+        if layers:
+            alike = likeness(stack.restricted(family), frequency, *both)
+            matched = paired(*both, alike)
+        else:
+            matched = _pairs(*both)
+        for a, b in matched:
             kind = _kind(_leading(a, b), family, layered=bool(layers), order=order)
             order += kind in ("Rayleigh-type", "Sezawa-type")
             pairs.append((kind, a, b))
-    both = [(a, b) for _, a, b in pairs]
-    angles = _power_flow_angles(substrate, layers, frequency, both, shorts)
+    angles = _power_flow_angles(substrate, layers, frequency, pairs, shorts)
     waves = [
         _wave(kind, a, b, angle, frequency if layers else None)
         for (kind, a, b), angle in zip(pairs, angles, strict=True)
@@ -143,26 +149,15 @@ def _power_flow_angles(
     substrate: Medium,
     layers: Sequence[tuple[Medium, float]],
     omega: float,
-    pairs: Sequence[tuple[SurfaceMode | None, SurfaceMode | None]],
+    pairs: Sequence[tuple[str, SurfaceMode | None, SurfaceMode | None]],
     shorts: Collection[int],
 ) -> list[float | None]:
     """Angles of the leading waves, degrees."""
-    modes = [_leading(a, b) for a, b in pairs]
-    free = [a is not None for a, _ in pairs]
+    modes = [_leading(a, b) for _, a, b in pairs]
+    free = [a is not None for _, a, _ in pairs]
     if modes and not layers and not shorts:
         return list(half_space_flows(substrate, modes, np.array(free)).tolist())
-    return [
-        power_flow_angle(
-            substrate,
-            layers,
-            omega,
-            mode.velocity,
-            mode.displacement,
-            metallised=not is_free,
-            shorts=shorts,
-        )
-        for mode, is_free in zip(modes, free, strict=True)
-    ]
+    return power_flow_angles(substrate, layers, omega, modes, free, shorts=shorts)
 
 
 def leaky_estimates(

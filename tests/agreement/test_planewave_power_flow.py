@@ -8,9 +8,9 @@ from sawfem.design import Stack
 from sawfem.planewave import plane_waves
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.generalised import GeneralisedTensor, generalised_tensor
-from sawfem.planewave.modes import HALF_SPACE_FREQUENCY, surface_modes
+from sawfem.planewave.modes import HALF_SPACE_FREQUENCY, SurfaceMode, surface_modes
 from sawfem.planewave.partial_waves import impedances, stroh_matrix
-from sawfem.planewave.power_flow import power_flow_angle
+from sawfem.planewave.power_flow import power_flow_angles
 
 CUTS = [
     ("lithium-tantalate/warner-1967", (90, 90, 112.2)),
@@ -43,7 +43,7 @@ def test_against_the_poynting_vector_integrated_over_depth(material, euler) -> N
         flow.append(-np.sum(100.0 * weights * np.imag(traction * field.conj()).sum(axis=0)))
     flow[0] -= EPSILON_0 * FIELD / CHARGE * abs(u[3]) ** 2 / 2.0  # vacuum, exp(-2 k x3)
     expected = np.degrees(np.arctan2(flow[1], flow[0]))
-    found = power_flow_angle(medium, (), HALF_SPACE_FREQUENCY, v, u)
+    (found,) = power_flow_angles(medium, (), HALF_SPACE_FREQUENCY, [SurfaceMode(v, u)], [True])
     assert found == pytest.approx(expected, abs=1e-8)
     assert abs(found) > 0.1
 
