@@ -26,9 +26,11 @@ if TYPE_CHECKING:
     from sawfem.result import Result
     from sawfem.sweep.run import run_sweep
     from sawfem.sweep.view import open_sweep
+    from sawfem.unitcell.certified import CellModel
 
 __all__ = [
     "Case",
+    "CellModel",
     "Device",
     "Electrode",
     "Quantity",
@@ -51,6 +53,7 @@ __all__ = [
 #: Where every public name lives.
 _ROOMS = {
     "Case": "sawfem.case",
+    "CellModel": "sawfem.unitcell.certified",
     "Device": "sawfem.device",
     "Electrode": "sawfem.design",
     "Quantity": "sawfem.quantities",

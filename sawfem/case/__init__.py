@@ -21,6 +21,7 @@ from sawfem.case.resolved import (
     ResolvedOvercoat,
     ResolvedResonator,
     ResolvedResonatorDevice,
+    ResolvedTrack,
     ResolvedTransversalDevice,
 )
 
@@ -40,6 +41,7 @@ __all__ = [
     "ResolvedOvercoat",
     "ResolvedResonator",
     "ResolvedResonatorDevice",
+    "ResolvedTrack",
     "ResolvedTransversalDevice",
     "read_assignment",
 ]

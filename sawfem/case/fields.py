@@ -8,6 +8,7 @@ from sawfem.case.compound_rules import ConstantsRule, ImpedanceRule, ListRule
 from sawfem.case.rules import (
     ChoiceRule,
     ExactlyRule,
+    FlagRule,
     FractionRule,
     IntegerRule,
     NumberRule,
@@ -78,6 +79,19 @@ Strips = Annotated[Any, _COUNT]
 Polarity = Annotated[
     Any, ListRule(IntegerRule(-1, 1, "1, -1 or 0"), 1, 1000, "a list of 1, -1 and 0, repeated")
 ]
+Drift = Annotated[Any, FractionRule(-1e-3, 1e-3, '"-38 ppm"')]
+Weights = Annotated[
+    Any,
+    ListRule(
+        NumberRule(0.0, 1.0, "an overlap from 0 to 1", closed=True),
+        2,
+        100_000,
+        "a list of overlaps, one for each electrode",
+    ),
+]
+Window = Annotated[str, ChoiceRule(("cosine", "hann", "hamming", "blackman"))]
+Flag = Annotated[bool, FlagRule()]
+PortNodes = Annotated[Any, ListRule(_NAME, 1, 2, "a node, or two of a balanced port", single=True)]
 Points = Annotated[Any, IntegerRule(2, what="a count of points")]
 Seed = Annotated[int, IntegerRule(0)]
 Potential = Annotated[str, ChoiceRule(("floating", "grounded"))]

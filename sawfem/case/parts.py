@@ -31,6 +31,7 @@ class Resonator(_TransducerKeys):
     fingers: f.Fingers = Field(default=None, description="electrodes, not pairs")
     reflector_fingers: f.ReflectorFingers = None
     reflector_connection: f.ReflectorConnection = "shorted"
+    reflector_grating: f.Name = Field(default="", description="where it is not the transducer's")
 
 
 class Lump(Table):
@@ -55,12 +56,18 @@ class TrackElement(Table):
     """One element of an acoustic row: a reflector, a space or a transducer."""
 
     reflector: f.Strips = None
+    connection: f.ReflectorConnection = "shorted"
     space: f.Gap = None
     surface: f.Surface = ""
     transducer: f.Name = ""
     grating: f.Name = ""
     fingers: f.Fingers = None
-    polarity: f.Polarity = None
+    polarity: f.Polarity = Field(
+        default=None, description="bus-bar of each electrode: 1, -1, or 0 for half-way, repeated"
+    )
+    weights: f.Weights = Field(default=None, description="overlap of each electrode, 0 to 1")
+    window: f.Window = Field(default="", description="overlaps by the name of a window")
+    dummies: f.Flag = Field(default=True, description="dummy fingers where there is no overlap")
 
 
 class Track(Table):
@@ -69,6 +76,10 @@ class Track(Table):
     name: f.Name
     like: f.Name = ""
     aperture: f.Aperture = None
+    sheet_resistance: f.Resistance = Field(default=None, description="ohm per square of the film")
+    propagation_loss: f.LossRate = Field(
+        default=None, description="along the path, per time of travel"
+    )
     elements: Annotated[list[TrackElement], OneOrMany()] = Field(default_factory=list)
 
 
@@ -77,7 +88,7 @@ class Port(Table):
 
     name: f.Name
     impedance: f.Impedance = "50 ohm"
-    node: f.Name = ""
+    node: f.PortNodes = Field(default=None, description="of a circuit; two if balanced")
 
 
 class ChainLink(Table):
@@ -101,6 +112,7 @@ class ResonatorDevice(_TransducerKeys):
     fingers: f.Fingers = Field(default=None, description="electrodes, not pairs")
     reflector_fingers: f.ReflectorFingers = None
     reflector_connection: f.ReflectorConnection = "shorted"
+    reflector_grating: f.Name = Field(default="", description="where it is not the transducer's")
     load: f.Impedance = "50 ohm"
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from sawfem.case import resolve_devices, resolve_structure
+from sawfem.case import resolve_devices, resolve_structure, resolve_tracks
 from sawfem.case.keypath import UNNAMED
 from sawfem.case.likes import expand
 from sawfem.case.reader import Place, Reader
@@ -64,6 +64,10 @@ def resolve(
             parse_quantity(value, "temperature")
             for value in root.table.get("specification", {}).get("temperatures", ())
         ),
+        frequency_temperature_coefficient=_drift(root),
+        specification_hold_constant=tuple(
+            root.table.get("specification", {}).get("hold_constant") or ()
+        ),
         measurements=tuple(
             ResolvedMeasurement(item.table["name"], base / item.table["file"])
             for item in root.below("measurement")
@@ -111,11 +115,9 @@ def _common_wavelength(gratings: Iterable[ResolvedGrating]) -> float | None:
 
 
 def _devices(root: Reader, gratings: Mapping[str, ResolvedGrating], base: Path) -> dict[str, Any]:
-    """The fields device, resonators, lumps and networks of a ResolvedCase."""
+    """The fields device, resonators, lumps, networks and tracks of a ResolvedCase."""
     kinds = ("resonator", "lump", "network", "track")
     parts = resolve_devices.part_names(r for kind in kinds for r in root.below(kind))
-    for track in root.below("track"):
-        resolve_devices.check_track(track, gratings)
     device = None
     if "device" in root:
         device = resolve_devices.device(_table(root, "device"), gratings, parts)
@@ -128,7 +130,10 @@ def _devices(root: Reader, gratings: Mapping[str, ResolvedGrating], base: Path) 
         "lumps": {
             reader.table["name"]: resolve_devices.lump(reader) for reader in root.below("lump")
         },
-        "tracks": tuple(reader.table["name"] for reader in root.below("track")),
+        "tracks": {
+            reader.table["name"]: resolve_tracks.track(reader, gratings)
+            for reader in root.below("track")
+        },
         "networks": {
             reader.table["name"]: resolve_devices.network(reader, base)
             for reader in root.below("network")
@@ -151,6 +156,13 @@ def _bands(root: Reader) -> tuple[ResolvedBand, ...]:
     return tuple(found)
 
 
+def _drift(root: Reader) -> float | None:
+    """Relative change of all frequencies per kelvin, where the specification gives it."""
+    specification = _table(root, "specification")
+    key = "frequency_temperature_coefficient"
+    return specification.ratio(key, '"-38 ppm"') if key in specification else None
+
+
 def _limits(root: Reader) -> tuple[ResolvedLimit, ...]:
     specification = _table(root, "specification")
     return tuple(_limit(reader) for reader in specification.below("limit"))
@@ -164,9 +176,11 @@ def _limit(reader: Reader) -> ResolvedLimit:
     }
     name = reader.reference("quantity", entries, "quantity")
     kind = _LIMIT_KINDS[entries[name].unit]
-    start = reader.quantity("from", "frequency")
-    stop = reader.quantity("to", "frequency")
-    if stop < start:
+    start = reader.optional("from", "frequency")
+    stop = reader.optional("to", "frequency")
+    if (start is None) != (stop is None):
+        raise reader.missing("to" if stop is None else "from", "from and to, or neither")
+    if start is not None and stop is not None and stop < start:
         raise reader.refuse("to", f"{shown(reader.table['to'])}, below from", "to above from")
     if "at_most" not in reader and "at_least" not in reader:
         raise reader.missing("at_most", f"at_most or at_least, in {', '.join(UNITS[kind])}")

@@ -25,7 +25,7 @@ Gratings = Mapping[str, ResolvedGrating]
 _LUMP_KINDS = ("inductance", "capacitance", "resistance")
 
 
-def _grating_of(reader: Reader, gratings: Gratings) -> ResolvedGrating:
+def grating_of(reader: Reader, gratings: Gratings) -> ResolvedGrating:
     """The grating a transducer names; the only one where it names none."""
     if "grating" in reader:
         return gratings[reader.reference("grating", gratings, "grating")]
@@ -37,9 +37,13 @@ def _grating_of(reader: Reader, gratings: Gratings) -> ResolvedGrating:
 
 
 def resonator(reader: Reader, gratings: Gratings) -> ResolvedResonator:
-    """A transducer between two reflectors; a gap left out continues the pitch."""
-    grating = _grating_of(reader, gratings)
+    """A transducer between two reflectors; a gap left out is the mean pitch."""
+    grating = grating_of(reader, gratings)
+    mirror = grating
+    if "reflector_grating" in reader:
+        mirror = gratings[reader.reference("reflector_grating", gratings, "grating")]
     wavelength = grating.wavelength
+    pitches = 0.25 * (wavelength + mirror.wavelength)
     strips = reader.need("reflector_fingers", "[300, 300]")
     left, right = strips if isinstance(strips, list) else (strips, strips)
     return ResolvedResonator(
@@ -47,16 +51,17 @@ def resonator(reader: Reader, gratings: Gratings) -> ResolvedResonator:
         fingers=reader.need("fingers", "121"),
         reflector_fingers=(left, right),
         aperture=reader.length("aperture", "aperture", wavelength=wavelength),
-        gap=reader.length("gap", "gap", wavelength=wavelength, default=wavelength / 2.0),
+        gap=reader.length("gap", "gap", wavelength=wavelength, default=pitches),
         reflector_connection=reader.table.get("reflector_connection", "shorted"),
         sheet_resistance=reader.optional("sheet_resistance", "resistance"),
         propagation_loss=reader.quantity("propagation_loss", "loss rate", default=0.0),
         name=reader.table.get("name", ""),
+        reflector_grating=mirror.name,
     )
 
 
 def _transversal(reader: Reader, gratings: Gratings) -> ResolvedTransversalDevice:
-    grating = _grating_of(reader, gratings)
+    grating = grating_of(reader, gratings)
     wavelength = grating.wavelength
     first, second = reader.need("fingers", "[61, 41]")
     transducer = reader.table.get("transducer", "single")
@@ -122,10 +127,12 @@ def device(reader: Reader, gratings: Gratings, parts: Mapping[str, Any]) -> Reso
 
 
 def _ports(reader: Reader) -> tuple[ResolvedPort, ...]:
-    return tuple(
-        ResolvedPort(port.table["name"], port.impedance("impedance"), port.table.get("node", ""))
-        for port in reader.below("ports")
-    )
+    found = []
+    for port in reader.below("ports"):
+        nodes = port.table.get("node", ())
+        nodes = (nodes,) if isinstance(nodes, str) else tuple(nodes)
+        found.append(ResolvedPort(port.table["name"], port.impedance("impedance"), nodes))
+    return tuple(found)
 
 
 def _ladder(reader: Reader, parts: Mapping[str, Any]) -> ResolvedLadderDevice:
@@ -158,27 +165,11 @@ def _circuit(reader: Reader, parts: Mapping[str, Any]) -> ResolvedCircuitDevice:
         placed.append((item.reference("part", parts, "part"), nodes))
     if not placed:
         raise reader.refuse("parts", "an empty list", "parts and their nodes")
+    for port in reader.below("ports"):
+        port.need("node", '"in"')
     return ResolvedCircuitDevice(_ports(reader), tuple(placed))
 
 
 def network(reader: Reader, base: Path) -> ResolvedNetwork:
     """A Touchstone file as a part; the path starts at the folder of the case."""
     return ResolvedNetwork(reader.table["name"], base / reader.table["file"])
-
-
-def check_track(reader: Reader, gratings: Gratings) -> None:
-    """Refuse elements of an acoustic row that are none or several at once."""
-    if not reader.below("elements"):
-        raise reader.missing("elements", "a list of reflectors, spaces and transducers")
-    for element in reader.below("elements"):
-        given = [key for key in ("reflector", "space", "transducer") if key in element]
-        if len(given) != 1:
-            raise reader.place.refuse(
-                element.location,
-                " and ".join(given) or "an empty element",
-                "one of reflector, space, transducer",
-            )
-        if given[0] != "space":
-            _grating_of(element, gratings)
-        if given[0] == "transducer":
-            element.need("fingers", "61")

@@ -122,6 +122,7 @@ class ResolvedResonator:
     ``fingers`` and ``reflector_fingers`` (left, right) count electrodes. ``gap`` runs from the
     centre of the last finger to the first strip. ``sheet_resistance`` in ohm per square, None to
     take it from the metal. ``propagation_loss`` in decibel per second of travel.
+    ``reflector_grating`` is the transducer's where it is "".
     """
 
     grating: str
@@ -133,6 +134,7 @@ class ResolvedResonator:
     sheet_resistance: float | None = None
     propagation_loss: float = 0.0
     name: str = ""
+    reflector_grating: str = ""
 
 
 @dataclass(frozen=True)
@@ -185,12 +187,44 @@ class ResolvedNetwork:
 
 
 @dataclass(frozen=True)
+class ResolvedElement:
+    """One element of a track; ``kind`` is "reflector", "space" or "transducer".
+
+    ``count`` strips or fingers on ``grating``; ``length`` of a space, centre to centre, with the
+    ``surface`` "", "free" or "metallised"; ``port``, ``polarity``, ``weights`` and ``dummies`` of a
+    transducer; ``connection`` of a reflector.
+    """
+
+    kind: str
+    grating: str = ""
+    count: int = 0
+    connection: str = "shorted"
+    length: float = 0.0
+    surface: str = ""
+    port: str = ""
+    polarity: tuple[int, ...] = (1, -1)
+    weights: tuple[float, ...] | None = None
+    dummies: bool = True
+
+
+@dataclass(frozen=True)
+class ResolvedTrack:
+    """An acoustic row, left to right."""
+
+    name: str
+    aperture: float
+    elements: tuple[ResolvedElement, ...]
+    sheet_resistance: float | None = None
+    propagation_loss: float = 0.0
+
+
+@dataclass(frozen=True)
 class ResolvedPort:
-    """A port, the impedance that ends it and, in a circuit, its node."""
+    """A port, the impedance that ends it and, in a circuit, its node, or two if balanced."""
 
     name: str
     impedance: complex
-    node: str = ""
+    nodes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -230,12 +264,15 @@ class ResolvedBand:
 
 @dataclass(frozen=True)
 class ResolvedLimit:
-    """One line of a specification; the limits in the SI unit of ``quantity``."""
+    """One line of a specification; the limits in the SI unit of ``quantity``.
+
+    ``start`` and ``stop`` are None for a figure, which has no band.
+    """
 
     name: str
     quantity: str
-    start: float
-    stop: float
+    start: float | None
+    stop: float | None
     at_most: float | None
     at_least: float | None
 
@@ -253,7 +290,7 @@ class ResolvedCase:
     """The whole case. ``gratings`` keeps the order of the file; ``materials`` holds [[material]].
 
     ``materials`` maps the name of a variant to its keys as written, ``like`` among them;
-    ``tracks`` holds the names of [[track]]; ``base`` is the folder that relative paths start from
+    ``base`` is the folder that relative paths start from
     and ``file`` how the case was named.
     """
 
@@ -268,13 +305,15 @@ class ResolvedCase:
     resonators: Mapping[str, ResolvedResonator]
     lumps: Mapping[str, ResolvedLump]
     networks: Mapping[str, ResolvedNetwork]
-    tracks: tuple[str, ...]
+    tracks: Mapping[str, ResolvedTrack]
     bands: tuple[ResolvedBand, ...]
     limits: tuple[ResolvedLimit, ...]
     specification_temperatures: tuple[float, ...]
     measurements: tuple[ResolvedMeasurement, ...]
     include: tuple[str, ...]
     accuracy: float
+    frequency_temperature_coefficient: float | None = None
+    specification_hold_constant: tuple[str, ...] = ()
     base: Path = field(default_factory=Path)
     file: str | None = None
 

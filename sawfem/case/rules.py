@@ -234,6 +234,21 @@ class ChoiceRule(Rule):
 
 
 @dataclass(frozen=True)
+class FlagRule(Rule):
+    """true or false."""
+
+    def check(self, value: Any) -> Any:
+        """Refuse every other value, 0 and 1 among them."""
+        if not isinstance(value, bool):
+            raise RefusedError(shown(value), "true or false")
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """A boolean."""
+        return {"type": "boolean"}
+
+
+@dataclass(frozen=True)
 class ExactlyRule(Rule):
     """One fixed integer, such as the version of the format."""
 

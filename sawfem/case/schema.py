@@ -38,8 +38,8 @@ class Limit(Table):
 
     name: f.Text
     quantity: f.Text
-    start: f.Frequency = Field(alias="from")
-    stop: f.Frequency = Field(alias="to")
+    start: f.Frequency = Field(default=None, alias="from")
+    stop: f.Frequency = Field(default=None, alias="to")
     at_most: f.Value = None
     at_least: f.Value = None
 
@@ -48,6 +48,12 @@ class Specification(Table):
     """What the response has to keep."""
 
     temperatures: f.Temperatures = None
+    frequency_temperature_coefficient: f.Drift = Field(
+        default=None, description="relative change of all frequencies per kelvin"
+    )
+    hold_constant: f.HeldConstant = Field(
+        default=None, description="what temperature leaves as it is, for want of coefficients"
+    )
     limit: Annotated[list[Limit], OneOrMany()] = Field(default_factory=list)
 
 

@@ -9,7 +9,7 @@ from sawfem.conventions import REFERENCE_TEMPERATURE
 #: What [results] include may ask for and is computed.
 SERVED_RESULTS = ("fields",)
 #: Kinds of devices that are computed.
-SERVED_DEVICES = ("resonator", "transversal")
+SERVED_DEVICES = ("resonator", "transversal", "ladder", "circuit")
 
 
 def unserved(case: ResolvedCase) -> tuple[str, ...]:
@@ -36,11 +36,6 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
     if case.device is not None and case.device.kind not in SERVED_DEVICES:
         found.append(f'device.kind = "{case.device.kind}"')
     for key, given in (
-        ("resonator", case.resonators),
-        ("lump", case.lumps),
-        ("network", case.networks),
-        ("track", case.tracks),
-        ("specification", case.limits or case.specification_temperatures),
         ("measurement", case.measurements),
         ("results.include", [part for part in case.include if part not in SERVED_RESULTS]),
     ):

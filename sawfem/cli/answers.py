@@ -8,7 +8,7 @@ from sawfem.case.keypath import UNNAMED
 from sawfem.cli.screen import labelled, show, table
 from sawfem.extract.constants import GratingConstants
 from sawfem.quantities import Quantity, entry
-from sawfem.result import DeviceResult, Result
+from sawfem.result import DeviceResult, GratingResult, Result
 
 #: Constants in the order of the table; pairs take two rows.
 ROWS = (
@@ -36,6 +36,7 @@ def show_result(result: Result, seconds: float, told: Container[str] = ()) -> No
             show()
         title = "Grating constants" + (f", {name}" if len(result.gratings) > 1 else "")
         show_constants(title, grating.constants)
+        _show_losses(grating)
     if result.device is not None:
         show()
         show_device(result.device)
@@ -69,6 +70,27 @@ def show_constants(title: str, constants: GratingConstants) -> None:
     for name, reason in constants.reasons.items():
         if name in ROWS:
             labelled("", f"{entry(name).label}: {reason}")
+
+
+def _show_losses(grating: GratingResult) -> None:
+    """Loss of resonance and antiresonance by mechanism."""
+    constants = grating.constants
+    wanted = {f"short {constants.resonant_edge}": "resonance"}
+    for side, frequency in zip(("lower", "upper"), constants.stopband_open, strict=True):
+        common = [
+            f
+            for f in constants.stopband_short
+            if f and frequency and abs(f / frequency - 1.0) < 1e-9
+        ]
+        if not common:
+            wanted[f"open {side}"] = "antiresonance"
+    label = "Losses"
+    for edge, name in wanted.items():
+        parts = grating.losses.get(edge)
+        if parts:
+            told = "; ".join(f"{mechanism} {value:.3g}" for mechanism, value in parts.items())
+            labelled(label, f"{name}, dB/wavelength: {told}")
+            label = ""
 
 
 def _resonant(constants: GratingConstants, name: str, side: str) -> str:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import ArrayLike
+
 from sawfem.errors import GeometryError, InputError
 
 
@@ -56,3 +59,13 @@ def attenuation_of_loss(loss: float, velocity: float) -> float:
             expected="not negative, at a positive velocity",
         )
     return loss * math.log(10.0) / (20.0 * velocity)
+
+
+def bus_bar_resistance(widths: ArrayLike, aperture: float, sheet_resistance: float) -> float:
+    """Series resistance in ohm of fingers whose widths add up to ``widths`` (2,) on each bus-bar.
+
+    The fingers of a bus-bar are in parallel, each Rs W/(3 w) as in :func:`finger_resistance`; the
+    bus-bars are in series.
+    """
+    first, second = np.asarray(widths, dtype=float)
+    return float(sheet_resistance * aperture / 3.0 * (1.0 / first + 1.0 / second))

@@ -42,7 +42,9 @@ class Response:
         figure that does not exist has its reason in ``reasons`` instead.
     checks : name -> Check: ``reciprocity`` is max |Y - Y^T| / max |Y|; ``passivity`` the smallest
         eigenvalue of 1 - S^H S; ``power_balance`` the largest entry of the power matrix
-        (sawfem/device/pmatrix.py) of the same device with its losses taken out.
+        (sawfem/device/pmatrix.py) of the same device with its losses taken out; ``energy`` how
+        far the shares of power miss one.
+    power : share (F,) of the power available at port 1 by mechanism, where it was computed.
     """
 
     frequency: FloatArray
@@ -52,6 +54,7 @@ class Response:
     figures: Mapping[str, Quantity] = field(default_factory=dict)
     reasons: Mapping[str, str] = field(default_factory=dict)
     checks: Mapping[str, Check] = field(default_factory=dict)
+    power: Mapping[str, FloatArray] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         figures = ", ".join(f"{name} {figure}" for name, figure in self.figures.items())

@@ -174,6 +174,10 @@ def _read_grating(name: str, node: Node) -> GratingResult:
             else None
         ),
         modes=tuple(_read_mode(edge, modes.child(edge)) for edge in modes.names()),
+        losses={
+            str(edge): {str(key): float(value) for key, value in parts.items()}
+            for edge, parts in (node.json("losses") if "losses" in node else {}).items()
+        },
     )
 
 
@@ -240,11 +244,22 @@ def _read_device(node: Node, checks: Node) -> DeviceResult:
             )
             for name in own
         },
+        power=_read_power(node, count),
     )
     impedances = zip(names, reference[0], strict=True)
+    limits = node.json("specification")["limits"] if "specification" in node else ()
     return DeviceResult(
         kind=node.attribute("kind", str),
         response=response,
         ports=tuple(Port(name, complex(z)) for name, z in impedances),
         description=node.json("description"),
+        specification=tuple(limits),
     )
+
+
+def _read_power(node: Node, count: int) -> dict[str, Any]:
+    """Shares of power over frequency; none in files that have none."""
+    if "power" not in node:
+        return {}
+    power = node.child("power")
+    return {name: power.array(name, (count,)) for name in power.names()}

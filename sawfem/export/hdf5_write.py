@@ -138,6 +138,10 @@ def _write_grating(group: h5py.Group, grating: GratingResult) -> None:
         if name in grating.constants.numerical:
             _write_uncertainty(constants, name, grating.constants.numerical[name])
     constants["reasons"] = json.dumps(dict(reasons))
+    if grating.losses:
+        losses = {edge: dict(parts) for edge, parts in grating.losses.items()}
+        group["losses"] = json.dumps(losses, allow_nan=False)
+        group["losses"].attrs["unit"] = "dB per wavelength, by edge and mechanism"
     waves = group.create_group("waves")
     for number, wave in enumerate(grating.waves):
         _write_wave(waves.create_group(str(number)), wave)
@@ -227,6 +231,14 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
         if figure.uncertainty is not None:
             _write_uncertainty(figures, name, figure.uncertainty)
     figures["reasons"] = json.dumps(dict(response.reasons))
+    limits = [dict(line) for line in device.specification]
+    group["specification"] = json.dumps({"limits": limits}, allow_nan=False)
+    if response.power:
+        power = group.create_group("power", track_order=True)
+        for name, share in response.power.items():
+            dataset = power.create_dataset(name, data=share)
+            dataset.attrs["definition"] = "share of the power available at port 1"
+            _attach(dataset, {"frequency": frequency})
 
 
 def _write_checks(group: h5py.Group, checks: Mapping[str, Mapping[str, Any]]) -> None:

@@ -159,6 +159,21 @@ def two_modes(band: StopBand, *, samples: int = 81) -> TwoModes:
     )
 
 
+def with_material_losses(picture: TwoModes, lossy: StopBand, tangent: float) -> TwoModes:
+    """The picture of a grating whose edges lose power in its materials as well.
+
+    Parameters
+    ----------
+    picture : of the same grating without these losses; its fit, misfit and samples stay.
+    lossy : the band with the losses in the frequencies of its edges.
+    tangent : C''/C' that the dielectric losses add.
+    """
+    scale = replace(picture.com, capacitance_loss=picture.com.capacitance_loss + tangent)
+    com, overstep = _passive(lossy, scale)
+    com = _referred(com, picture.transduction_centre - picture.reference)
+    return replace(picture, com=com, overstep=max(picture.overstep, overstep))
+
+
 def _scale(
     band: StopBand, frequency: Array, ratio: Complex, limits: tuple[float, float]
 ) -> ComConstants:

@@ -22,7 +22,13 @@ from sawfem.extract.constants import (
     decibels_per_wavelength,
     effective_coupling,
 )
-from sawfem.extract.edges import TwoModes, transduction_from_residues, two_modes
+from sawfem.extract.edges import (
+    TwoModes,
+    transduction_from_residues,
+    two_modes,
+    with_material_losses,
+)
+from sawfem.extract.loss_budget import LossBudget, has_losses, loss_budget, with_losses
 from sawfem.extract.uncertainty import edge_error, numerical_uncertainty
 from sawfem.planewave import Wave, estimate_velocities
 from sawfem.planewave.generalised import GeneralisedTensor
@@ -52,9 +58,12 @@ class GratingSolution:
     ----------
     cell, constants, wave : the grating, its constants, and the plane wave it works on.
     waves : all plane waves that were found at the stop band.
-    band : the edges on the finest mesh; band.model answers Y(f, pi) and holds the mode shapes.
+    band : the edges on the finest mesh, without the losses of materials; band.model answers
+        Y(f, pi) and holds the mode shapes.
     picture : the two-mode fit, None where an edge is missing.
     checks : {name: (value, limit)}; a check holds when value <= limit.
+    losses : of the edges by mechanism, where a material of the cell has losses. The constants
+        contain them.
     """
 
     cell: UnitCell
@@ -64,6 +73,7 @@ class GratingSolution:
     band: StopBand = field(repr=False)
     picture: TwoModes | None = field(repr=False)
     checks: Mapping[str, tuple[float, float]]
+    losses: LossBudget | None = field(default=None, repr=False)
 
 
 def grating_constants(
@@ -203,17 +213,23 @@ def _on_mesh(
             wave.velocity_metallised,
             connections=connections,
         )
+    # The band itself stays lossless, since its model and mode shapes are; the constants lose.
+    losses = loss_budget(band) if has_losses(cell) else None
+    lossy = band if losses is None else with_losses(band, losses)
     complete = len(band.shorted) == 2 and len(band.open) == 2
     picture = two_modes(band) if complete else None
+    if picture is not None and losses is not None:
+        picture = with_material_losses(picture, lossy, losses.capacitance)
     if picture is not None and picture.capacitance <= 0.0:
         reason = (
             "the two-mode picture does not fit this grating at all (negative capacitance); "
             f"its electrodes are {cell.electrodes[0].thickness / (2.0 * band.pitch):.2g} "
             "wavelengths thick"
         )
-        band, picture = replace(band, reasons=(*band.reasons, reason)), None
-    constants = _constants(cell, wave, band, picture)
-    return GratingSolution(cell, constants, wave, waves, band, picture, {})
+        lossy, picture = replace(lossy, reasons=(*band.reasons, reason)), None
+        band = replace(band, reasons=lossy.reasons)
+    constants = _constants(cell, wave, lossy, picture)
+    return GratingSolution(cell, constants, wave, waves, band, picture, {}, losses)
 
 
 def _constants(

@@ -6,7 +6,9 @@ frequency f of an edge on its own (sawfem/unitcell/perturbation.py),
 
     df = (j/Q) df/d ln c        and        df = -j tan(delta) df/d ln eps,
 
-which is its share of the strain, and of the electric, energy: 1/Q_total = sum of share/Q
+which is its share of the strain, and of the electric, energy: 1/Q_total = sum of share/Q. The
+static capacitance C of a piezoelectric crystal loses both ways, tan = tan(delta) dlnC/dlneps -
+(1/Q) dlnC/dlnc, since eps at constant stress holds e^2/c
 (common practice; for piezoelectric resonators Holland, IEEE Trans. Sonics Ultrason. SU-14, 18
 (1967), from memory). A second-order remainder of some 1/Q^2 is left out. The resistance of the
 electrodes depends on their length and belongs to the device.
@@ -22,6 +24,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sawfem.design import UnitCell
+from sawfem.material import Material
 from sawfem.unitcell.perturbation import EdgeDerivatives, cell_materials
 from sawfem.unitcell.stopband import Edge, StopBand
 
@@ -30,6 +34,8 @@ Complex = NDArray[np.complex128]
 
 #: Decibel per wavelength of a temporal loss Im f / Re f: 20 log10(e) 2 pi.
 DECIBEL = 40.0 * np.pi / np.log(10.0)
+#: Decibel per wavelength below which radiation is rounding.
+ROUNDING = 1e-10
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,11 +47,13 @@ class LossBudget:
     frequency : (edges,) Hz, complex, without the losses of the materials; the shorted edges by
         frequency, then the open ones.
     mechanical, dielectric : material -> (edges,) Hz, complex shift of the frequency.
+    capacitance : loss tangent of the static capacitance of the electrodes.
     """
 
     frequency: Complex
     mechanical: Mapping[str, Complex]
     dielectric: Mapping[str, Complex]
+    capacitance: float = 0.0
 
     @property
     def shift(self) -> Complex:
@@ -58,7 +66,8 @@ class LossBudget:
     def by_mechanism(self, edge: int) -> dict[str, float]:
         """DB per wavelength of one edge, under "radiation" and "<material>, mechanical" etc."""
         scale = DECIBEL / self.frequency[edge].real
-        found = {"radiation": float(scale * self.frequency[edge].imag)}
+        radiation = float(scale * self.frequency[edge].imag)
+        found = {"radiation": radiation if abs(radiation) > ROUNDING else 0.0}
         for kind in ("mechanical", "dielectric"):
             for name, part in getattr(self, kind).items():
                 found[f"{name}, {kind}"] = float(scale * part[edge].imag)
@@ -70,28 +79,45 @@ class LossBudget:
         return f.real / (2.0 * f.imag) if f.imag > 0.0 else float("inf")
 
 
+def has_losses(cell: UnitCell) -> bool:
+    """Whether any material of a cell has a quality factor or a loss tangent."""
+    return any(
+        material.mechanical_q is not None or _loss_tangent(material) > 0.0
+        for material in cell_materials(cell)
+    )
+
+
+def _loss_tangent(material: Material) -> float:
+    return float(getattr(material, "loss_tangent", None) or 0.0)
+
+
 def loss_budget(band: StopBand) -> LossBudget:
     """Losses of the edges of a stop band by mechanism, from the materials' own data.
 
     A material without a quality factor or loss tangent counts as lossless. Raises InputError for
-    a band at another phase than pi.
+    a band at another phase than pi or 2 pi.
     """
     derivatives = EdgeDerivatives(band)
     cell = band.model.system.discretisation.cell
     mechanical: dict[str, Complex] = {}
     dielectric: dict[str, Complex] = {}
+    capacitance = 0.0
     for material in cell_materials(cell):
         if material.mechanical_q is not None:
             part = 1j / material.mechanical_q * derivatives.stiffness(material)
             mechanical[material.name] = mechanical.get(material.name, 0.0) + part
-        tangent = float(getattr(material, "loss_tangent", None) or 0.0)
+            share = derivatives.capacitance(material, "stiffness")
+            capacitance -= share / material.mechanical_q
+        tangent = _loss_tangent(material)
         if tangent > 0.0:
             part = -1j * tangent * derivatives.permittivity(material)
             dielectric[material.name] = dielectric.get(material.name, 0.0) + part
+            capacitance += tangent * derivatives.capacitance(material, "permittivity")
     return LossBudget(
         frequency=np.array([edge.frequency for edge in derivatives.edges]),
         mechanical=mechanical,
         dielectric=dielectric,
+        capacitance=capacitance,
     )
 
 

@@ -17,7 +17,7 @@ from sawfem.case import (
     ResolvedResonatorDevice,
     ResolvedTransversalDevice,
 )
-from sawfem.design import UnitCell
+from sawfem.design import Stack, UnitCell
 from sawfem.device import Resonator, Response, Transversal, device_response
 from sawfem.device.losses import attenuation_of_loss
 from sawfem.device.pmatrix import FloatArray
@@ -30,7 +30,11 @@ from sawfem.extract import (
     solve_double_electrodes,
 )
 from sawfem.extract.grating import grating_waves, strongest
+from sawfem.pipeline.assemblies import solve_assembly_device
+from sawfem.pipeline.circuits import circuit_setting
+from sawfem.pipeline.fingers import conducting_width, sheet_resistance
 from sawfem.pipeline.judgement import judged
+from sawfem.pipeline.specified import verdict_dict, verdicts_of
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
 
@@ -71,7 +75,8 @@ def solve_device(
     """
     name = _transducer(asked).grating
     grating, cell, solution = case.gratings[name], cells[name], solutions[name]
-    sheet, warnings = _sheet_resistance(asked, grating, cell)
+    given = _transducer(asked).sheet_resistance
+    sheet, warnings = sheet_resistance(given, "device.sheet_resistance", grating, cell)
     try:
         if isinstance(asked, ResolvedResonatorDevice):
             setting = _resonator(case, asked, grating, solution, sheet)
@@ -95,6 +100,38 @@ def solve_device(
     return device_result(asked.kind, response, setting.description), tuple(warnings)
 
 
+def solve_any_device(
+    case: ResolvedCase,
+    stack: Stack,
+    cells: Mapping[str, UnitCell],
+    solutions: Mapping[str, GratingSolution],
+) -> tuple[DeviceResult, tuple[str, ...]]:
+    """Response of the case's device of any kind, held against its specification, and warnings.
+
+    Raises as :func:`solve_device`, and CaseError for a limit that cannot be looked at.
+    """
+    asked = case.device
+    assert asked is not None
+    try:
+        setting = circuit_setting(case, cells, solutions)
+        if isinstance(asked, Computed):
+            device, told = solve_device(case, asked, cells, solutions)
+        else:
+            device, told = solve_assembly_device(case, asked, solutions, setting)
+    except SawfemError as error:
+        if error.file is not None:
+            raise
+        raise _at(error, case.file, f"device.{error.key}" if error.key else "device") from None
+    verdicts, more = verdicts_of(case, stack, solutions, setting)
+    device = replace(
+        device,
+        specification=tuple(verdict_dict(verdict) for verdict in verdicts),
+        circuit=setting.circuit,
+        gratings=setting.gratings,
+    )
+    return device, (*told, *more)
+
+
 def _transducer(asked: Computed) -> ResolvedResonator | ResolvedTransversalDevice:
     """What holds the keys of the transducers."""
     return asked.resonator if isinstance(asked, ResolvedResonatorDevice) else asked
@@ -105,33 +142,6 @@ def _at(error: SawfemError, file: str | None, key: str) -> SawfemError:
         expected = "leave [device] out to get the constants alone"
         return ConvergenceError(f"{error.message}; {expected}", file=file, key="device")
     return type(error)(error.message, file=file, key=key)
-
-
-def _sheet_resistance(
-    asked: Computed, grating: ResolvedGrating, cell: UnitCell
-) -> tuple[float, list[str]]:
-    """Ohm per square of the fingers: as the case says, or resistivity over thickness."""
-    given = _transducer(asked).sheet_resistance
-    if given is not None:
-        return given, []
-    metal = cell.electrodes[0].metal
-    if metal.resistivity is None:
-        return 0.0, [
-            f"{metal.name} has no resistivity: the fingers are taken to conduct without loss; "
-            "device.sheet_resistance would say otherwise"
-        ]
-    sheet = metal.resistivity / grating.thickness
-    return sheet, [
-        f"sheet resistance {sheet:.3g} ohm per square taken from the bulk resistivity of "
-        f"{metal.name}; a thin film has more, so quality factors come out too high. "
-        "device.sheet_resistance takes a measured value"
-    ]
-
-
-def _conducting_width(cell: UnitCell) -> float:
-    """Mean of foot and top of the electrode, m: its cross-section over its thickness."""
-    electrode = cell.electrodes[0]
-    return 0.5 * (electrode.width + electrode.top_width)
 
 
 def _resonator(
@@ -151,7 +161,7 @@ def _resonator(
         reflector_connection="open" if part.reflector_connection == "open" else "shorted",
         load=asked.load,
         sheet_resistance=sheet,
-        electrode_width=_conducting_width(solution.cell),
+        electrode_width=conducting_width(solution.cell),
         attenuation=attenuation_of_loss(part.propagation_loss, constants.velocity),
     )
     frequency = _frequencies(case.bands or (_resonator_band(part.fingers, solution.constants),))
@@ -184,7 +194,7 @@ def _transversal(
     else:
         constants, bars = solution.constants.com(), com_uncertainty(solution.constants)
     waves = grating_waves(cell, phase=0.5 * math.pi) if double else solution.waves
-    width = _conducting_width(cell)
+    width = conducting_width(cell)
     device = Transversal(
         fingers=asked.fingers,
         aperture=asked.aperture,

@@ -8,12 +8,12 @@ from pathlib import Path
 
 from threadpoolctl import threadpool_limits
 
-from sawfem.case import Case, ResolvedCase, ResolvedResonatorDevice, ResolvedTransversalDevice
+from sawfem.case import Case, ResolvedCase
 from sawfem.errors import CaseError, SawfemError
 from sawfem.extract import GratingSolution, solve_grating
 from sawfem.extract.uncertainty import edge_error
 from sawfem.pipeline.build import Design, build, grating_key
-from sawfem.pipeline.devices import solve_device
+from sawfem.pipeline.devices import solve_any_device
 from sawfem.pipeline.judgement import grating_warnings
 from sawfem.result import DeviceResult, Result, collect_checks, grating_result
 
@@ -134,11 +134,10 @@ def solved_device(
 
     Raises as :func:`run`.
     """
-    asked = case.device
-    if not isinstance(asked, ResolvedResonatorDevice | ResolvedTransversalDevice):
+    if case.device is None:
         return None, ()
     report("device", 0, 1)
-    answer = solve_device(case, asked, design.cells, solutions)
+    answer = solve_any_device(case, design.stack, design.cells, solutions)
     report("device", 1, 1)
     return answer
 

@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sawfem.device.assembly import Circuit
 from sawfem.device.response import Response
+from sawfem.device.track import Gratings
 from sawfem.errors import InputError
 from sawfem.extract.constants import GratingConstants
 from sawfem.planewave import Wave
@@ -44,6 +46,7 @@ class GratingResult:
     harmonic_admittance : (m,) S/m, Y(f, pi) of the finite elements.
     two_mode_admittance : (m,) S/m, that of the coupling-of-modes equations with the constants;
         None where the grating does not have all of them.
+    losses : edge -> mechanism -> dB per wavelength, where a material of the grating has losses.
     modes : the shapes of the edges, and a driven field where the case asked for fields.
     """
 
@@ -54,6 +57,7 @@ class GratingResult:
     harmonic_admittance: Complex
     two_mode_admittance: Complex | None
     modes: tuple[ModeShape, ...]
+    losses: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         velocity = self.constants.velocity
@@ -87,12 +91,17 @@ class DeviceResult:
     response : Y, S, figures and checks over frequency.
     ports : as many as the response has.
     description : what it was built of, JSON-safe, SI.
+    specification : a table for every limit that it was held against, JSON-safe.
+    circuit, gratings : what it was computed from; kept for pictures, not in files.
     """
 
     kind: str
     response: Response
     ports: tuple[Port, ...]
     description: Mapping[str, Any] = field(default_factory=dict)
+    specification: tuple[Mapping[str, Any], ...] = ()
+    circuit: Circuit | None = field(default=None, repr=False)
+    gratings: Gratings | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         if len(self.ports) != self.response.ports:
@@ -101,6 +110,19 @@ class DeviceResult:
                 found=f"{len(self.ports)} names",
                 expected=f"{self.response.ports}, as many as the response has ports",
             )
+
+    @property
+    def specification_met(self) -> bool:
+        """Whether every limit is kept; true without any."""
+        return all(line["met"] for line in self.specification)
+
+    def _power(self) -> dict[str, Any]:
+        """Shares of the power at port 1 where it does most: least loss, or least reflection."""
+        response = self.response
+        useful = response.s[:, 1, 0] if response.ports > 1 else 1.0 - np.abs(response.s[:, 0, 0])
+        best = int(np.argmax(np.abs(useful)))
+        shares = {name: float(share[best]) for name, share in response.power.items()}
+        return {json_key("frequency"): float(response.frequency[best]), "shares": shares}
 
     def to_dict(self, touchstone: str | None = None) -> dict[str, Any]:
         """JSON object of kind, ports, description, figures; ``touchstone`` is the file's name."""
@@ -126,7 +148,8 @@ class DeviceResult:
             "figures": to_json(values),
             **({"uncertainty": {"numerical": to_json(bars)}} if bars else {}),
             "reasons": {_key(name): text for name, text in reasons.items()},
-            "specification": [],
+            "specification": [dict(line) for line in self.specification],
+            **({"power": self._power()} if self.response.power else {}),
             "touchstone": touchstone,
         }
 
@@ -194,7 +217,7 @@ class Result:
             "title": self.title,
             "constants": constants_dict(first.constants, first.name) if first else None,
             "gratings": {
-                name: constants_dict(grating.constants, name)
+                name: constants_dict(grating.constants, name) | _losses_dict(grating)
                 for name, grating in self.gratings.items()
             },
             "waves": [wave_dict(wave) for wave in first.waves] if first else [],
@@ -209,6 +232,11 @@ class Result:
         """The Touchstone file among the files."""
         ports = self.device.response.ports if self.device else 0
         return next((file for file in self.files if file.endswith(f".s{ports}p")), None)
+
+
+def _losses_dict(grating: GratingResult) -> dict[str, Any]:
+    """The loss budget of a grating whose materials have losses; else nothing."""
+    return {"losses_dB_per_wavelength": json_safe(grating.losses)} if grating.losses else {}
 
 
 def _key(name: str) -> str:

@@ -55,11 +55,20 @@ def grating_result(
             if fitted
             else None
         ),
+        losses=_losses(solution),
         modes=(
             *(mode_shape(band, edge) for edge in edge_names(band).values() if shapes),
             *([driven_field(band, driven_frequency(band))] if driven else []),
         ),
     )
+
+
+def _losses(solution: GratingSolution) -> dict[str, dict[str, float]]:
+    """Edge -> mechanism -> dB per wavelength; empty where no material has losses."""
+    if solution.losses is None:
+        return {}
+    names = edge_names(solution.band)
+    return {name: solution.losses.by_mechanism(number) for number, name in enumerate(names)}
 
 
 def driven_frequency(band: StopBand) -> float:

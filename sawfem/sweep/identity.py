@@ -35,7 +35,10 @@ _NUMERICS = (
     "extract",
     "device",
     "pipeline/build.py",
+    "pipeline/assemblies.py",
+    "pipeline/circuits.py",
     "pipeline/devices.py",
+    "pipeline/fingers.py",
     "pipeline/execute.py",
     "sweep/point.py",
 )

@@ -217,7 +217,9 @@ def tasks(
     """
     waiting = iter(places)
     size = _RUN if plan.keep.level == WAVES else 1
-    while block := list(islice(waiting, _BLOCK)):
+    length = _RUN  # short at first, so that the workers need not wait
+    while block := list(islice(waiting, length)):
+        length = min(2 * length, _BLOCK)
         found: list[tuple[int, bytes]] = []
         for place in block:
             if place in keeper.settled:

@@ -13,6 +13,8 @@ region           frequencies and phases over which a model holds
 greedy           which solutions to take, until the bound is small enough
 identity         a cell as text, and its hash
 certified        a small model over frequency and phase, grown to a bound on its error
+modelfile        a certified model as an HDF5 file
+states           electrodes driven, grounded, floating, tied
 modes            all roots of A(f) x = 0 in an ellipse (contour integral)
 stopband         edges of the stop band, grouped by wave
 fields           shape of a mode on a fine triangulation, for pictures and files

@@ -27,6 +27,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,6 +137,16 @@ class CellModel:
         put(self, "_basis", None)
         put(self, "_source", growth.source)
 
+    @classmethod
+    def from_parts(cls, *, basis: Complex, **parts: Any) -> CellModel:
+        """A model from its attributes and its basis, as :mod:`sawfem.unitcell.modelfile` keeps
+        them; it has no mesh.
+        """
+        self = object.__new__(cls)
+        for name, value in (parts | {"_basis": basis, "_source": None}).items():
+            object.__setattr__(self, name, value)
+        return self
+
     @property
     def sha256(self) -> str:
         """Hash of the description of the cell."""
@@ -162,7 +173,7 @@ class CellModel:
         if self._basis is not None:
             return self._basis
         assert self._source is not None  # a model is grown or loaded
-        return np.asarray(self._source.basis[:, : self.order])
+        return np.ascontiguousarray(self._source.basis[:, : self.order])
 
     def admittance(self, frequency: float, phase: float) -> Complex:
         """Admittance matrix of the electrodes of one period, S/m, (e, e): I = Y V.

@@ -1,6 +1,6 @@
 """First-order change of a mode's frequency when the materials of its cell change.
 
-At gamma = pi the matrices are symmetric, and an edge with A(f) x = 0 moves with a change dA by
+At gamma = pi and 2 pi the matrices are symmetric. An edge with A(f) x = 0 moves with a change dA by
 
     df = -(x^T dA x) / (x^T A'(f) x) = f x^T dA x        (norm x^T A' x = -1/f of an Edge),
 
@@ -80,7 +80,7 @@ class EdgeDerivatives:
 
     Parameters
     ----------
-    band : solved at gamma = pi.
+    band : solved at gamma = pi or 2 pi.
 
     Raises
     ------
@@ -89,10 +89,13 @@ class EdgeDerivatives:
 
     def __init__(self, band: StopBand) -> None:
         system = band.model.system
-        if abs(system.phase - np.pi) > 1e-12:
+        if min(abs(system.phase - turn * np.pi) for turn in (1, 2)) > 1e-12:
             raise InputError(
-                key="phase", found=f"{system.phase:.6g} rad", expected="pi, as in a stop band"
+                key="phase",
+                found=f"{system.phase:.6g} rad",
+                expected="pi or 2 pi, as in a stop band",
             )
+        self._phase = system.phase
         self._band = band
         self._cell = system.discretisation.cell
         self._settings = system.discretisation.settings
@@ -155,9 +158,37 @@ class EdgeDerivatives:
             2.0 * STEP,
         )
 
+    def capacitance(self, material: Material, constant: str) -> float:
+        """D ln C/d ln q of the static capacitance, for q all stiffnesses or all permittivities.
+
+        The electrodes of a period are at one potential and those of the next at its negative. The
+        static field is stationary too, dC = -x^T dA x. A piezoelectric crystal's capacitance falls
+        when it is made stiffer.
+
+        Parameters
+        ----------
+        material : of the cell. constant : "stiffness" or "permittivity".
+        """
+        value = getattr(material, constant)
+        if value is None:
+            return 0.0
+        model = self._band.model
+        a, r = model.matrix(0.0), model.order
+        drive = np.ones(model.electrodes, dtype=complex)
+        x = np.concatenate([-np.linalg.solve(a[:r, :r], a[:r, r:] @ drive), drive])
+        total = complex(x[r:] @ (a[r:] @ x))
+        variants = [replace(material, **{constant: value * (1.0 + step)}) for step in (-STEP, STEP)]
+        low, high = (
+            self._system(substituted(self._cell, material, variant)) for variant in variants
+        )
+        full = model.expand(x)
+        change = complex(full @ ((high.stiffness - low.stiffness) @ full))
+        change += self._floor_change(low, high, 0.0, full)
+        return float((change / (2.0 * STEP) / total).real)
+
     def _system(self, cell: UnitCell) -> BlochSystem:
         discretisation = discretise(cell, self._settings)
-        return BlochSystem(discretisation, np.pi, floor_admittance(discretisation))
+        return BlochSystem(discretisation, self._phase, floor_admittance(discretisation))
 
     @staticmethod
     def _floor_change(low: BlochSystem, high: BlochSystem, f: complex, x: Complex) -> complex:

@@ -75,3 +75,11 @@ def counted(job: Job, task: Task) -> list[Answer]:
     with (Path(job.base) / "computed.txt").open("a", encoding="utf-8") as log:
         log.write("".join(f"{place}\n" for place in task.places))
     return found
+
+
+def logged(job: Job, task: Task) -> list[Answer]:
+    """An invented velocity in 2 ms, and a line for every point that was computed."""
+    time.sleep(0.002 * len(task.places))
+    with (Path(job.base) / "computed.txt").open("a", encoding="utf-8") as log:
+        log.write("".join(f"{place}\n" for place in task.places))
+    return invented(job, task)

@@ -242,3 +242,12 @@ def test_place_that_cannot_be_written(whole_result, tmp_path):
 def test_resolved_is_json_safe(whole_result, tmp_path):
     back = read_hdf5(write_hdf5(whole_result, tmp_path / "r.h5"))
     assert json.dumps(back.resolved) == json.dumps(whole_result.resolved)
+
+
+def test_losses_by_mechanism_survive(whole_result, tmp_path):
+    losses = {"short lower": {"radiation": 0.0, "aluminium, mechanical": 0.0018}}
+    grating = replace(whole_result.grating, losses=losses)
+    result = replace(whole_result, gratings={grating.name: grating})
+    assert read_hdf5(write_hdf5(result, tmp_path / "r.h5")).grating.losses == losses
+    told = result.to_dict()["gratings"][grating.name]["losses_dB_per_wavelength"]
+    assert told == losses

@@ -15,6 +15,7 @@ from sawfem.pipeline.build import build
 from sawfem.pipeline.devices import solve_device
 from sawfem.pipeline.execute import accuracy_warnings
 from sawfem.result import Result
+from sawfem.unitcell.perturbation import substituted
 
 #: Solved on the coarsest pair of meshes.
 CASE = {
@@ -195,13 +196,12 @@ def test_a_grating_without_a_constant_makes_no_device(solution: GratingSolution)
 
 
 def test_a_metal_without_resistivity_is_said(solution: GratingSolution) -> None:
-    electrode = solution.cell.electrodes[0]
     resolved = Case.from_dict(CASE).resolved()
     asked = resolved.device
     assert isinstance(asked, ResolvedResonatorDevice)
-    metal = replace(electrode.metal, resistivity=None)
     cell = build(resolved).cells["main"]
-    object.__setattr__(cell.electrodes[0], "metal", metal)
+    metal = cell.electrodes[0].metal
+    cell = substituted(cell, metal, replace(metal, resistivity=None))
     answer, warnings = solve_device(resolved, asked, {"main": cell}, {"main": solution})
     assert answer.response.figures["series_resistance"].value == 0.0
     assert any("has no resistivity" in warning for warning in warnings)

@@ -141,3 +141,53 @@ def test_another_phase_is_refused(weak):
     model = reduce(system, weak.resonance.frequency.real)
     with pytest.raises(InputError, match="expected pi"):
         EdgeDerivatives(replace(weak, model=model))
+
+
+@pytest.mark.parametrize("constant", ["stiffness", "permittivity"])
+def test_capacitance_derivative_is_what_solving_again_gives(weak, constant):
+    cell = weak.model.system.discretisation.cell
+    substrate = cell_materials(cell)[0]
+    settings = weak.model.system.discretisation.settings
+    step = 1e-3
+    ends = []
+    for factor in (1.0 - step, 1.0 + step):
+        changed = replace(substrate, **{constant: getattr(substrate, constant) * factor})
+        discretised = discretise(substituted(cell, substrate, changed), settings)
+        system = BlochSystem(discretised, np.pi, floor_admittance(discretised))
+        model = reduce(system, weak.resonance.frequency.real)
+        ends.append(float(model.capacitance()[0, 0].real))
+    expected = (ends[1] - ends[0]) / (2.0 * step) / (0.5 * (ends[0] + ends[1]))
+    found = EdgeDerivatives(weak).capacitance(substrate, constant)
+    assert found == pytest.approx(expected, rel=1e-5)
+
+
+def test_capacitance_shares_are_those_of_clamped_and_free_permittivity(weak):
+    # eps at constant stress is eps + e^2/c: multiplying eps, c and e by one number multiplies it,
+    # and e enters squared. What is left of one is e's share and the air's, both positive.
+    substrate = cell_materials(weak.model.system.discretisation.cell)[0]
+    derivatives = EdgeDerivatives(weak)
+    stiffness = derivatives.capacitance(substrate, "stiffness")
+    permittivity = derivatives.capacitance(substrate, "permittivity")
+    # Clamped and free eps_inf of the Kovacs set, 355.5 and 493.1 pF/m: -138/493 and 356/493 of
+    # the total, less the air's 8.85 (calculated in closed form from the tensors).
+    assert stiffness == pytest.approx(-0.28, abs=0.03)
+    assert permittivity == pytest.approx(0.71, abs=0.03)
+
+
+def test_constants_of_a_lossy_grating_lose_what_the_budget_says():
+    # 128 deg Y-X, all of Q = 1000: about 1/(2Q) of 54.6 dB/wavelength, and the same velocity.
+    stack = Stack("lithium-niobate/kovacs-1990", cut="(YXl)128")
+    plain = UnitCell.grating(stack, "aluminium/kaye-laby", pitch=2e-6, thickness="80 nm")
+    lossy = plain
+    for material in cell_materials(plain):
+        lossy = substituted(lossy, material, replace(material, mechanical_q=1000.0))
+    one, two = (solve_grating(cell, accuracy=1e-4) for cell in (plain, lossy))
+    assert one.losses is None
+    assert two.losses is not None
+    assert two.constants.attenuation == pytest.approx(
+        sum(two.losses.by_mechanism(0).values()), rel=1e-6
+    )
+    assert two.constants.attenuation == pytest.approx(54.6 / 2000.0, rel=0.2)
+    assert two.constants.velocity == pytest.approx(one.constants.velocity, rel=1e-9)
+    assert two.constants.fit_misfit == pytest.approx(one.constants.fit_misfit)
+    assert two.checks["constants_passive"][0] == 0.0

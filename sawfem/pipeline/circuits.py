@@ -1,0 +1,271 @@
+"""From the device of a case, of any kind, to a circuit and the constants under it.
+
+``circuit_setting`` is what everything that varies a device starts from: the same circuit answers
+for changed constants, temperatures and frequencies without another unit cell.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from sawfem.case import (
+    ResolvedCase,
+    ResolvedCircuitDevice,
+    ResolvedLadderDevice,
+    ResolvedResonator,
+    ResolvedResonatorDevice,
+    ResolvedTrack,
+    ResolvedTransversalDevice,
+)
+from sawfem.case.resolved import ResolvedElement
+from sawfem.design import UnitCell
+from sawfem.device import Resonator
+from sawfem.device.assembled import circuit_response
+from sawfem.device.assembly import Circuit, Part, ResonatorPart, ladder, port_nodes
+from sawfem.device.blackbox import BlackBox
+from sawfem.device.circuit import CircuitPort
+from sawfem.device.losses import attenuation_of_loss
+from sawfem.device.lump import Lump
+from sawfem.device.pmatrix import FloatArray
+from sawfem.device.response import Response
+from sawfem.device.track import Element, Gratings, Reflector, Space, Track, Transducer
+from sawfem.device.wiring import GROUND
+from sawfem.errors import InputError
+from sawfem.extract import (
+    ComConstants,
+    GratingSolution,
+    com_uncertainty,
+    solve_double_electrodes,
+)
+from sawfem.extract.grating import grating_waves, strongest
+from sawfem.pipeline.fingers import conducting_width, sheet_resistance
+
+
+@dataclass(frozen=True)
+class CircuitSetting:
+    """A device as a circuit, and what it stands on.
+
+    Attributes
+    ----------
+    circuit : parts and nodes. gratings : constants at 25 degC.
+    bars : grating -> numerical uncertainty of each of its constants.
+    frequency : (F,) at which it is asked for, Hz.
+    warnings : sentences about what was assumed.
+    """
+
+    circuit: Circuit
+    gratings: Gratings
+    bars: Mapping[str, Mapping[str, float | complex]]
+    frequency: FloatArray
+    warnings: tuple[str, ...] = ()
+
+    def response(
+        self, gratings: Gratings | None = None, frequency: FloatArray | None = None
+    ) -> Response:
+        """The answer, with other constants or at other frequencies where they are given."""
+        at = self.frequency if frequency is None else frequency
+        return circuit_response(self.circuit, gratings or self.gratings, at)
+
+
+def circuit_setting(
+    case: ResolvedCase,
+    cells: Mapping[str, UnitCell],
+    solutions: Mapping[str, GratingSolution],
+) -> CircuitSetting:
+    """The circuit of a case's device, whatever its kind.
+
+    Raises
+    ------
+    GeometryError, InputError : a device that cannot exist, or a circuit that is no circuit.
+    ConvergenceError : a grating lacks a constant that a device needs.
+    """
+    asked = case.device
+    assert asked is not None
+    builder = _Builder(case, cells, solutions)
+    if isinstance(asked, ResolvedResonatorDevice):
+        parts: dict[str, Part] = {"resonator": builder.resonator(asked.resonator, "device")}
+        port = CircuitPort("1", ("in", GROUND), asked.load)
+        circuit = Circuit(parts, (("resonator", (port.nodes,)),), (port,))
+    elif isinstance(asked, ResolvedTransversalDevice):
+        parts = {"track": builder.transversal(asked)}
+        pairs = (("in", GROUND), ("out", GROUND))
+        ports = (CircuitPort("1", pairs[0], asked.source), CircuitPort("2", pairs[1], asked.load))
+        circuit = Circuit(parts, (("track", pairs),), ports)
+    elif isinstance(asked, ResolvedLadderDevice):
+        names = {name for _, members in asked.chain for name in members}
+        ends = [(port.name, port.impedance) for port in asked.ports]
+        circuit = ladder(builder.parts(names), asked.chain, ends)
+    else:
+        circuit = _circuit(asked, builder)
+    gratings, bars = builder.gratings(circuit)
+    frequency = band_frequencies(case, circuit, gratings)
+    return CircuitSetting(circuit, gratings, bars, frequency, tuple(dict.fromkeys(builder.told)))
+
+
+def _circuit(asked: ResolvedCircuitDevice, builder: _Builder) -> Circuit:
+    parts = builder.parts({name for name, _ in asked.parts})
+    placed = tuple((name, port_nodes(name, parts[name], nodes)) for name, nodes in asked.parts)
+    ports = []
+    for port in asked.ports:
+        plus, minus = port.nodes if len(port.nodes) == 2 else (port.nodes[0], GROUND)
+        ports.append(CircuitPort(port.name, (plus, minus), port.impedance))
+    return Circuit(parts, placed, tuple(ports))
+
+
+@dataclass
+class _Builder:
+    """Parts of one case in the words of the device room."""
+
+    case: ResolvedCase
+    cells: Mapping[str, UnitCell]
+    solutions: Mapping[str, GratingSolution]
+
+    def __post_init__(self) -> None:
+        self.told: list[str] = []
+
+    def parts(self, names: set[str]) -> dict[str, Part]:
+        """The named parts, in the order of the file."""
+        case = self.case
+        found: dict[str, Part] = {}
+        for name, resonator in case.resonators.items():
+            if name in names:
+                found[name] = self.resonator(resonator, f"resonator.{name}")
+        for name, lump in case.lumps.items():
+            if name in names:
+                found[name] = Lump(lump.inductance, lump.capacitance, lump.resistance, lump.quality)
+        for name, network in case.networks.items():
+            if name in names:
+                found[name] = BlackBox.read(network.file)
+        for name, track in case.tracks.items():
+            if name in names:
+                found[name] = self.track(track)
+        return found
+
+    def _velocity(self, grating: str) -> float:
+        return self.solutions[grating].constants.com().velocity
+
+    def _sheet(self, given: float | None, key: str, grating: str) -> float:
+        sheet, told = sheet_resistance(
+            given, f"{key}.sheet_resistance", self.case.gratings[grating], self.cells[grating]
+        )
+        self.told += told[: 1 if not self.told else 0]
+        return sheet
+
+    def resonator(self, part: ResolvedResonator, key: str) -> ResonatorPart:
+        resonator = Resonator(
+            fingers=part.fingers,
+            reflector_fingers=part.reflector_fingers,
+            aperture=part.aperture,
+            gap=part.gap,
+            reflector_connection="open" if part.reflector_connection == "open" else "shorted",
+            sheet_resistance=self._sheet(part.sheet_resistance, key, part.grating),
+            electrode_width=conducting_width(self.cells[part.grating]),
+            attenuation=attenuation_of_loss(part.propagation_loss, self._velocity(part.grating)),
+        )
+        return ResonatorPart(resonator, part.grating, part.reflector_grating)
+
+    def track(self, track: ResolvedTrack) -> Track:
+        elements = tuple(_element(element) for element in track.elements)
+        first = next(e.grating for e in elements if isinstance(e, Transducer))
+        return Track(
+            track.aperture,
+            elements,
+            self._sheet(track.sheet_resistance, f"track.{track.name}", first),
+            attenuation_of_loss(track.propagation_loss, self._velocity(first)),
+        )
+
+    def transversal(self, asked: ResolvedTransversalDevice) -> Track:
+        polarity = (1, 1, -1, -1) if asked.transducer == "double" else (1, -1)
+        first, second = asked.fingers
+        return Track(
+            asked.aperture,
+            (
+                Transducer("1", asked.grating, first, polarity),
+                Space(asked.gap, "free"),
+                Transducer("2", asked.grating, second, polarity),
+            ),
+            self._sheet(asked.sheet_resistance, "device", asked.grating),
+            attenuation_of_loss(asked.propagation_loss, self._velocity(asked.grating)),
+        )
+
+    def gratings(
+        self, circuit: Circuit
+    ) -> tuple[Gratings, dict[str, Mapping[str, float | complex]]]:
+        """Constants of all gratings of a circuit, of double electrodes too where it has them."""
+        constants: dict[str, ComConstants] = {}
+        widths: dict[str, float] = {}
+        bars: dict[str, Mapping[str, float | complex]] = {}
+        for name in circuit.gratings:
+            constants[name] = self.solutions[name].constants.com()
+            widths[name] = conducting_width(self.cells[name])
+            bars[name] = com_uncertainty(self.solutions[name].constants)
+        double: dict[str, ComConstants] = {}
+        waves = self.solutions[circuit.gratings[0]].waves if circuit.gratings else None
+        for name in _double_gratings(circuit):
+            solved = solve_double_electrodes(self.cells[name])
+            double[name], bars[name] = solved.constants, solved.numerical
+            waves = grating_waves(self.cells[name], phase=0.5 * math.pi)
+        free = metallised = None
+        if waves is not None:
+            wave = strongest(waves)
+            free, metallised = wave.velocity_free, wave.velocity_metallised
+        return Gratings(constants, double, widths, free, metallised), bars
+
+
+def _double_gratings(circuit: Circuit) -> list[str]:
+    found: dict[str, None] = {}
+    for name, _ in circuit.placed:
+        part = circuit.parts[name]
+        if isinstance(part, Track):
+            for element in part.elements:
+                if isinstance(element, Transducer) and element.double:
+                    found[element.grating] = None
+    return list(found)
+
+
+def _element(element: ResolvedElement) -> Element:
+    if element.kind == "reflector":
+        return Reflector(
+            element.grating, element.count, "open" if element.connection == "open" else "shorted"
+        )
+    if element.kind == "space":
+        surface: Any = element.surface
+        return Space(element.length, surface)
+    return Transducer(
+        element.port,
+        element.grating,
+        element.count,
+        element.polarity,
+        element.weights,
+        element.dummies,
+    )
+
+
+def band_frequencies(case: ResolvedCase, circuit: Circuit, gratings: Gratings) -> FloatArray:
+    """Frequencies of the case's bands, or five stop bands around what the gratings do, Hz."""
+    if case.bands:
+        grids = [np.linspace(band.start, band.stop, band.points) for band in case.bands]
+        return np.unique(np.concatenate(grids))
+    known = [gratings.double.get(name, gratings.of(name)) for name in circuit.gratings]
+    if not known:
+        raise InputError(
+            key="band", found="nothing", expected="a [band]: no grating tells the frequencies"
+        )
+    centres = [item.centre_frequency for item in known]
+    reach = max(0.02, *(2.5 * abs(item.reflection) / math.pi for item in known))
+    return np.linspace(min(centres) * (1.0 - reach), max(centres) * (1.0 + reach), 801)
+
+
+def moved(setting: CircuitSetting, grating: str, name: str, change: float | complex) -> Gratings:
+    """The constants of a setting with one constant of one grating changed."""
+    gratings = setting.gratings
+    if grating in gratings.double and name != "reflection":
+        double = {**gratings.double, grating: gratings.double[grating].moved(name, change)}
+        return replace(gratings, double=double)
+    constants = {**gratings.constants, grating: gratings.constants[grating].moved(name, change)}
+    return replace(gratings, constants=constants)
