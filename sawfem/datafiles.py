@@ -7,7 +7,10 @@ first.
 
 from __future__ import annotations
 
+import hashlib
+import re
 import tomllib
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +51,22 @@ def shipped_names(kind: str) -> tuple[str, ...]:
 def shipped_file(kind: str, name: str) -> Path:
     """Path of the shipped file ``name`` (as :func:`shipped_names` gives it)."""
     return data_directory(kind) / f"{name}.toml"
+
+
+@cache
+def numerics_digest(rooms: tuple[str, ...]) -> str:
+    """SHA-256 of the program text of some modules and folders of this package.
+
+    What was computed by one text is not to be mixed with what another computes.
+    """
+    home = Path(__file__).resolve().parent
+    digest = hashlib.sha256()
+    for name in rooms:
+        place = home / name
+        for path in sorted(place.rglob("*.py")) if place.is_dir() else [place]:
+            digest.update(path.relative_to(home).as_posix().encode())
+            digest.update(path.read_bytes().replace(b"\r\n", b"\n"))
+    return digest.hexdigest()
 
 
 def read_toml(
@@ -106,4 +125,37 @@ def parse_toml(raw: bytes, *, shown: str, error: type[InputError] = InputError) 
         raise error(file=shown, found="values nested too deeply", expected="flat TOML") from None
     except ValueError as reason:
         # TOMLDecodeError is a ValueError; so is an integer with thousands of digits.
-        raise error(f"is not TOML: {reason}", file=shown) from None
+        raise _not_toml(reason, text, shown, error) from None
+
+
+_TWICE = re.compile(r"Cannot declare \('(?P<name>[A-Za-z0-9_-]{1,60})',\) twice")
+_LINE = re.compile(r"\(at line (?P<line>[0-9]{1,7}),")
+_BARE_QUANTITY = re.compile(
+    r"\s*(?P<key>[A-Za-z0-9_.-]{1,60})\s*=\s*(?P<value>[-+]?[0-9.][-+0-9.eE]*\s*[^\W\d_%]{0,12}%?)"
+    r"\s*(?:#.*)?"
+)
+
+
+def _not_toml(reason: ValueError, text: str, shown: str, error: type[InputError]) -> InputError:
+    """The error of a text that is not TOML, with what was probably meant."""
+    twice = _TWICE.search(str(reason))
+    if twice:
+        name = twice["name"]
+        return error(
+            file=shown,
+            found=f"[{name}] twice",
+            expected=f"[[{name}]], in double brackets, for each of several",
+        )
+    at = _LINE.search(str(reason))
+    lines = text.split("\n")
+    number = int(at["line"]) if at else 0
+    bare = _BARE_QUANTITY.fullmatch(lines[number - 1]) if 0 < number <= len(lines) else None
+    if bare:
+        value = bare["value"].strip()
+        return error(
+            file=shown,
+            key=bare["key"],
+            found=f"{value} in line {number}, without quotes",
+            expected=f'a text in quotes: {bare["key"]} = "{value}"',
+        )
+    return error(f"is not TOML: {reason}", file=shown)

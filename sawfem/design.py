@@ -14,140 +14,14 @@ from itertools import pairwise
 from sawfem.errors import GeometryError
 from sawfem.material import Material, Medium
 from sawfem.orientation import Orientation
+from sawfem.stacks import Layer, Stack, orientation_of
 from sawfem.strips import Electrode, Film, Footing, material_of
-from sawfem.units import QuantityLike, format_quantity, parse_length
+from sawfem.units import QuantityLike, parse_length
 
 __all__ = ["Electrode", "Film", "Footing", "Layer", "Overcoat", "Stack", "UnitCell"]
 
 #: Share of a length below which two heights or places count as the same.
 SAME = 1e-9
-
-
-def _orientation(
-    euler: Sequence[float] | None, cut: str | None, orientation: Orientation | None
-) -> Orientation:
-    """The one orientation that was given; crystal axes along the device axes if none was."""
-    given = [item for item in (euler, cut, orientation) if item is not None]
-    if len(given) > 1:
-        raise GeometryError(
-            key="orientation", found="several orientations", expected="euler or cut, not both"
-        )
-    if orientation is not None:
-        return orientation
-    if cut is not None:
-        return Orientation.from_plate(cut)
-    if euler is not None:
-        if len(euler) != 3:
-            raise GeometryError(
-                key="euler", found=f"{len(euler)} angles", expected="three angles in degrees"
-            )
-        return Orientation.from_euler(*euler)
-    return Orientation.from_euler(0.0, 0.0, 0.0)
-
-
-@dataclass(frozen=True)
-class Layer:
-    """A film of the stack: material, orientation and thickness in metres."""
-
-    material: Material
-    orientation: Orientation
-    thickness: float
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.thickness) and self.thickness > 0.0):
-            raise GeometryError(
-                key="layer.thickness",
-                found=f"{self.thickness!r} m",
-                expected="a length above zero",
-            )
-        if self.material.is_conductor:
-            raise GeometryError(
-                key="layer.material",
-                found=f"{self.material.name}, a conductor",
-                expected="a dielectric; conducting films inside the stack are not computed yet",
-            )
-
-
-@dataclass(frozen=True, init=False)
-class Stack:
-    """A half-space with layers on it, counted upwards from the substrate.
-
-    Parameters
-    ----------
-    material : the substrate's set, by name, path or as a Material.
-    euler : three Euler angles in degrees, or
-    cut : plate notation of IEEE Std 176, for example "(YXl)128", or
-    orientation : an Orientation. Without any of them the crystal axes are the device axes.
-
-    Raises
-    ------
-    GeometryError : a conductor as substrate, or two orientations at once.
-    """
-
-    material: Material
-    orientation: Orientation
-    layers: tuple[Layer, ...] = ()
-
-    def __init__(
-        self,
-        material: Material | str,
-        *,
-        euler: Sequence[float] | None = None,
-        cut: str | None = None,
-        orientation: Orientation | None = None,
-        layers: Sequence[Layer] = (),
-    ) -> None:
-        substrate = material_of(material)
-        if substrate.is_conductor:
-            raise GeometryError(
-                key="substrate.material",
-                found=f"{substrate.name}, a conductor",
-                expected="a crystal or glass with a permittivity",
-            )
-        object.__setattr__(self, "material", substrate)
-        object.__setattr__(self, "orientation", _orientation(euler, cut, orientation))
-        object.__setattr__(self, "layers", tuple(layers))
-
-    def with_layer(
-        self,
-        material: Material | str,
-        thickness: QuantityLike,
-        *,
-        euler: Sequence[float] | None = None,
-        cut: str | None = None,
-        orientation: Orientation | None = None,
-    ) -> Stack:
-        """The same stack with one more layer on top."""
-        layer = Layer(
-            material_of(material),
-            _orientation(euler, cut, orientation),
-            parse_length(thickness, key="layer.thickness"),
-        )
-        return Stack(self.material, orientation=self.orientation, layers=(*self.layers, layer))
-
-    def media(self) -> tuple[Medium, tuple[tuple[Medium, float], ...]]:
-        """Tensors in device axes: the substrate, then (medium, thickness in m) upwards."""
-        return (
-            self.material.rotated(self.orientation.rotation),
-            tuple(
-                (layer.material.rotated(layer.orientation.rotation), layer.thickness)
-                for layer in self.layers
-            ),
-        )
-
-    @property
-    def is_piezoelectric(self) -> bool:
-        """Whether any part of the stack is piezoelectric."""
-        return self.material.is_piezoelectric or any(
-            layer.material.is_piezoelectric for layer in self.layers
-        )
-
-    def __str__(self) -> str:
-        films = "".join(
-            f" + {layer.material.name} {format_quantity(layer.thickness, 'm')}"
-            for layer in self.layers
-        )
-        return f"{self.material.name} {self.orientation}{films}"
 
 
 @dataclass(frozen=True, init=False)
@@ -186,7 +60,7 @@ class Overcoat:
         put(self, "material", material_of(material))
         put(self, "thickness", parse_length(thickness, key="overcoat.thickness"))
         put(self, "top", top)
-        put(self, "orientation", _orientation(euler, cut, orientation))
+        put(self, "orientation", orientation_of(euler, cut, orientation))
         if not (math.isfinite(self.thickness) and self.thickness > 0.0):
             raise GeometryError(
                 key="overcoat.thickness",

@@ -17,7 +17,7 @@ from sawfem.case.plain import plain, to_toml
 from sawfem.case.resolve import resolve
 from sawfem.case.resolved import ResolvedCase
 from sawfem.case.schema import CaseTable
-from sawfem.case.served import unserved
+from sawfem.case.served import unserved, unserved_waves
 from sawfem.datafiles import MAXIMUM_BYTES, parse_toml
 from sawfem.errors import CaseError
 
@@ -120,6 +120,10 @@ class Case:
     def unserved(self) -> tuple[str, ...]:
         """Valid keys of this case that this version does not compute yet; a run refuses them."""
         return unserved(self._resolved)
+
+    def unserved_waves(self) -> tuple[str, ...]:
+        """Valid keys that even the plane waves of this case would need and do not know yet."""
+        return unserved_waves(self._resolved)
 
     def asks_for(self, part: str) -> bool:
         """Whether the case has the table ``part``, for example "sweep", "map" or "yield"."""

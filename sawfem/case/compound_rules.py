@@ -52,20 +52,36 @@ class ListRule(Rule):
 
 @dataclass(frozen=True)
 class ConstantsRule(Rule):
-    """A table of constants by name, such as { c11 = 203.0 }."""
+    """A table of constants by name, such as { c11 = 203.0 }.
+
+    ``sourced`` : source and mark may stand among them. ``or_number`` : or a number alone.
+    """
+
+    sourced: bool = False
+    or_number: bool = False
 
     def check(self, value: Any) -> Any:
         """Refuse what is no table of finite numbers."""
+        if self.or_number and is_number(value):
+            return value
         if not isinstance(value, dict):
-            raise RefusedError(shown(value), "a table of constants, such as { c11 = 203.0 }")
+            expected = "a table of constants, such as { c11 = 203.0 }"
+            if self.or_number:
+                expected = "a number, or a table { value = 0.001, source = .., mark = .. }"
+            raise RefusedError(shown(value), expected)
         for name, number in value.items():
+            if self.sourced and name in ("source", "mark") and isinstance(number, str):
+                continue
             if not is_number(number):
                 raise RefusedError(shown(number), "a finite number", f".{name}")
         return value
 
     def schema(self) -> dict[str, Any]:
         """An object of numbers."""
-        return {"type": "object", "additionalProperties": {"type": "number"}}
+        table: dict[str, Any] = {"type": "object", "additionalProperties": {"type": "number"}}
+        if self.sourced:
+            table["properties"] = {"source": {"type": "string"}, "mark": {"type": "string"}}
+        return {"anyOf": [{"type": "number"}, table]} if self.or_number else table
 
 
 @dataclass(frozen=True)

@@ -61,6 +61,8 @@ Accuracy = Annotated[
     Any, NumberRule(1e-9, 1e-2, "a relative accuracy from 1e-9 to 1e-2, such as 1e-5", closed=True)
 ]
 Constants = Annotated[Any, ConstantsRule()]
+SourcedConstants = Annotated[Any, ConstantsRule(sourced=True)]
+SourcedNumber = Annotated[Any, ConstantsRule(sourced=True, or_number=True)]
 Value = Annotated[Any, ValueRule()]
 Values = Annotated[Any, ListRule(ValueRule(), 1, 10_000, "a list of values")]
 Impedance = Annotated[Any, ImpedanceRule()]

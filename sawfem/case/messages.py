@@ -97,6 +97,8 @@ def _translated(detail: ErrorDetails, data: Any, file: str | None) -> SawfemErro
         return (cause.error or CaseError)(file=file, key=key, found=cause.found, expected=expected)
     kind = detail["type"]
     value = shown(detail["input"])
+    if kind == "missing" and len(location) == 1:
+        return missing_section(str(location[0]), file)
     if kind == "missing":
         table = table_header(data, location[:-1])
         return CaseError(
@@ -111,6 +113,21 @@ def _translated(detail: ErrorDetails, data: Any, file: str | None) -> SawfemErro
     else:
         expected = detail["msg"]
     return CaseError(file=file, key=key, found=value, expected=expected)
+
+
+#: What the tables hold that a case cannot do without.
+_CONTENTS = {
+    "substrate": "material and cut or euler",
+    "grating": "pitch, metal, thickness and metallisation_ratio",
+}
+
+
+def missing_section(name: str, file: str | None) -> CaseError:
+    """The error of a table that is not there."""
+    contents = f" with {_CONTENTS[name]}" if name in _CONTENTS else ""
+    return CaseError(
+        file=file, key=name, found="no section", expected=f"a table [{name}]{contents}"
+    )
 
 
 def _suffix(suffix: str) -> str:

@@ -48,6 +48,9 @@ def resolve(
     for key in ("layer", "overcoat", "measurement"):
         _unique(root.below(key), key)
     devices = _devices(root, gratings, base)
+    bare = _table(root, "substrate").table.get("material") == resolve_structure.AIR
+    if bare and not root.below("layer"):
+        raise place.refuse(("layer",), "no section", "the [[layer]] of which a membrane consists")
     return ResolvedCase(
         title=root.table.get("title", ""),
         substrate=resolve_structure.crystal(_table(root, "substrate"), known),
@@ -74,6 +77,7 @@ def resolve(
         ),
         include=tuple(root.table.get("results", {}).get("include", ())),
         accuracy=float(root.table.get("results", {}).get("accuracy", 1e-5)),
+        shorts=resolve_structure.shorts(_table(root, "substrate"), root.below("layer")),
         base=base,
         file=file,
         **devices,

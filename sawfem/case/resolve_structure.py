@@ -20,7 +20,7 @@ from sawfem.datafiles import shipped_names
 from sawfem.errors import SawfemError
 from sawfem.units import format_quantity, shown
 
-#: Substrate of a membrane.
+#: Substrate of a membrane; the name that the library of materials gives it.
 AIR = "air"
 
 _PLATE = re.compile(r"\(\s*[XYZxyz]{2}(?P<turns>[lwtLWT]{0,3})\s*\)(?P<angles>.*)", re.DOTALL)
@@ -35,8 +35,12 @@ def _shipped() -> frozenset[str]:
 def material(reader: Reader, variants: Mapping[str, Any], key: str = "material") -> str:
     """Name of a material: of a variant in the case, a path, or a set of the library."""
     name = str(reader.need(key, '"quartz/bechmann-1958"'))
-    if name in variants or name == AIR:
+    if name in variants:
         return name
+    if name == AIR:
+        if reader.location == ("substrate",):
+            return name
+        raise reader.refuse(key, f'"{AIR}"', "a body; air lies below a membrane, as substrate")
     _check_set(name, reader, key)
     return name
 
@@ -125,6 +129,12 @@ def layers(
             )
         )
     return tuple(found)
+
+
+def shorts(substrate: Reader, layers: Iterable[Reader]) -> tuple[int, ...]:
+    """Interfaces with a perfect conductor without mass: 0 on the substrate, then upwards."""
+    members = (substrate, *layers)
+    return tuple(index for index, item in enumerate(members) if item.table.get("short", False))
 
 
 def overcoat(

@@ -32,7 +32,9 @@ class ResolvedCrystal:
 
 @dataclass(frozen=True)
 class ResolvedLayer(ResolvedCrystal):
-    """A film, bottom to top; ``potential`` is "floating" or "grounded" for a metal film."""
+    """A film, bottom to top; ``potential`` is "floating" or "grounded" for a metal film, None
+    where it is not said.
+    """
 
     name: str = ""
     thickness: float = 0.0
@@ -290,6 +292,7 @@ class ResolvedCase:
     """The whole case. ``gratings`` keeps the order of the file; ``materials`` holds [[material]].
 
     ``materials`` maps the name of a variant to its keys as written, ``like`` among them;
+    ``shorts`` are interfaces with a perfect conductor without mass, 0 on the substrate;
     ``base`` is the folder that relative paths start from
     and ``file`` how the case was named.
     """
@@ -314,6 +317,7 @@ class ResolvedCase:
     accuracy: float
     frequency_temperature_coefficient: float | None = None
     specification_hold_constant: tuple[str, ...] = ()
+    shorts: tuple[int, ...] = ()
     base: Path = field(default_factory=Path)
     file: str | None = None
 
@@ -325,7 +329,7 @@ class ResolvedCase:
         raise CaseError(
             file=self.file,
             key="grating",
-            found="nothing",
+            found="no section",
             expected="a table [grating] with pitch, metal, thickness and metallisation_ratio",
         )
 

@@ -20,9 +20,7 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
     found: list[str] = []
     if case.substrate.material == AIR:
         found.append('substrate.material = "air"')
-    for index, layer in enumerate(case.layers):
-        if layer.potential is not None:
-            found.append(f"layer{_member(layer.name, index)}.potential")
+    found += [_short(case, index) for index in case.shorts]
     for name, grating in case.gratings.items():
         place = "grating" if len(case.gratings) == 1 else f"grating.{name}"
         if grating.drawn_in_full:
@@ -31,8 +29,7 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
             found.append(f"{place}.recess")
     if case.overcoat:
         found.append("overcoat")
-    if case.temperature != REFERENCE_TEMPERATURE:
-        found.append(f"conditions.temperature other than {REFERENCE_TEMPERATURE:g} degC")
+    found += unserved_waves(case)
     if case.device is not None and case.device.kind not in SERVED_DEVICES:
         found.append(f'device.kind = "{case.device.kind}"')
     for key, given in (
@@ -44,5 +41,16 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _member(name: str, index: int) -> str:
-    return f".{name}" if name else f"[{index}]"
+def unserved_waves(case: ResolvedCase) -> tuple[str, ...]:
+    """The same of its plane waves alone, which know neither gratings nor devices."""
+    if case.temperature != REFERENCE_TEMPERATURE:
+        return (f"conditions.temperature other than {REFERENCE_TEMPERATURE:g} degC",)
+    return ()
+
+
+def _short(case: ResolvedCase, index: int) -> str:
+    """Key of a perfect conductor without mass, which a grating does not know."""
+    if index == 0:
+        return "substrate.short"
+    name = case.layers[index - 1].name
+    return f"layer.{name}.short" if name else f"layer[{index - 1}].short"

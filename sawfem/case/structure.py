@@ -12,12 +12,15 @@ from sawfem.case.tables import Table
 
 
 class Substrate(Table):
-    """Half-space that carries everything."""
+    """Half-space that carries everything; material "air" below a membrane."""
 
     material: f.MaterialName
     euler: f.EulerAngles = None
     cut: f.Text = ""
     rotations: f.Rotations = None
+    short: f.Flag = Field(
+        default=False, description="a perfect conductor without mass lies on it; plane waves alone"
+    )
 
 
 class Layer(Table):
@@ -30,7 +33,12 @@ class Layer(Table):
     euler: f.EulerAngles = None
     cut: f.Text = ""
     rotations: f.Rotations = None
-    potential: f.Potential = Field(default="", description="for a metal film alone")
+    potential: f.Potential = Field(
+        default="", description="of a metal film, floating unless said; for it alone"
+    )
+    short: f.Flag = Field(
+        default=False, description="a perfect conductor without mass lies on it; plane waves alone"
+    )
 
 
 class Film(Table):
@@ -98,6 +106,11 @@ class MaterialVariant(Table):
     piezoelectric_C_per_m2: f.Constants = None  # noqa: N815
     permittivity_relative: f.Constants = None
     permittivity_F_per_m: f.Constants = None  # noqa: N815
+    viscosity_Pa_s: f.SourcedConstants = None  # noqa: N815
+    loss_tangent: f.SourcedNumber = None
+    uncertainty: f.SourcedConstants = Field(
+        default=None, description="relative standard deviations of constants and density"
+    )
     source: f.Text = ""
     mark: f.Text = ""
     note: f.Text = ""

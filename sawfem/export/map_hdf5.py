@@ -30,6 +30,7 @@ import h5py
 import numpy as np
 
 from sawfem import __version__, conventions
+from sawfem.datafiles import numerics_digest
 from sawfem.errors import InputError, OutputError
 from sawfem.export.hdf5_node import Node
 from sawfem.planewave.map_points import NOT_RUN
@@ -39,6 +40,19 @@ from sawfem.quantities import entry
 FORMAT = "sawfem-map"
 MAJOR, MINOR = 1, 0
 FILE_NAME = "map.h5"
+#: Rooms whose text decides the numbers of a map.
+_NUMERICS = (
+    "conventions.py",
+    "tensors.py",
+    "pointgroups.py",
+    "symmetry.py",
+    "platenotation.py",
+    "orientation.py",
+    "stacks.py",
+    "design.py",
+    "material",
+    "planewave",
+)
 
 _TEXT = h5py.string_dtype("utf-8")
 _COMPRESSED = {"compression": "gzip", "compression_opts": 4, "shuffle": True}
@@ -60,18 +74,19 @@ class MapOrigin:
 
 
 def request_digest(asked: MapRequest) -> str:
-    """SHA-256 of everything that the numbers of a map depend on, the program's version included."""
+    """SHA-256 of everything that the numbers of a map depend on.
+
+    That is what is asked, what the materials hold, and the text of the program that computes it:
+    a map is not taken up by another version, be its number the same.
+    """
     digest = hashlib.sha256(__version__.encode())
+    digest.update(numerics_digest(_NUMERICS).encode())
     for member in asked.members:
-        material = member.material
-        constants = (material.stiffness, material.piezoelectric, material.permittivity)
         digest.update(repr((member.plate, member.angles, member.thickness)).encode())
-        digest.update(repr((material.density, material.point_group)).encode())
-        digest.update(repr((material.temperature, material.expansion)).encode())
-        for part in constants:
-            digest.update(b"-" if part is None else np.ascontiguousarray(part).tobytes())
+        digest.update(repr(member.potential).encode())
+        digest.update(member.material.contents())
     digest.update(repr((asked.frequency, asked.quantities, asked.kinds, asked.order)).encode())
-    digest.update(repr(asked.hold_constant).encode())
+    digest.update(repr((asked.hold_constant, asked.shorts)).encode())
     for axis in asked.axes:
         digest.update(repr((axis.key, axis.unit, axis.places)).encode())
         digest.update(axis.values.tobytes() + axis.numbers.tobytes())

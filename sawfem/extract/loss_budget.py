@@ -88,7 +88,7 @@ def has_losses(cell: UnitCell) -> bool:
 
 
 def _loss_tangent(material: Material) -> float:
-    return float(getattr(material, "loss_tangent", None) or 0.0)
+    return 0.0 if material.loss_tangent is None else material.loss_tangent.value
 
 
 def loss_budget(band: StopBand) -> LossBudget:

@@ -8,8 +8,11 @@ from sawfem.material.library import list_materials, load_material, material_vari
 from sawfem.material.medium import Medium
 from sawfem.material.model import MARKS, Material
 from sawfem.material.temperature import Coefficients, TemperatureData
+from sawfem.material.void import AIR, AIR_NAME
 
 __all__ = [
+    "AIR",
+    "AIR_NAME",
     "MARKS",
     "Coefficients",
     "Material",

@@ -92,6 +92,7 @@ _OVERRIDES = (
     "note",
     *reading.ELASTIC_PAIR,
     *reading.CONSTANT_TABLES,
+    *reading.IMPERFECTIONS,
 )
 
 
@@ -103,8 +104,9 @@ def material_variant(base: Material, name: str, overrides: Mapping[str, Any]) ->
     base : the set to start from.
     name : of the variant.
     overrides : keys and units of a material file: density, mechanical_q, resistivity_ohm_m,
-        note, source, mark, youngs_modulus_GPa and poisson_ratio (isotropic), and tables of
-        constants, of which only the changed ones need be named.
+        note, source, mark, youngs_modulus_GPa and poisson_ratio (isotropic), tables of
+        constants, of which only the changed ones need be named, and viscosity_Pa_s, loss_tangent
+        and uncertainty, which replace those of the base and need no source of their own.
 
     Returns
     -------
@@ -134,6 +136,12 @@ def material_variant(base: Material, name: str, overrides: Mapping[str, Any]) ->
     for key in ("source", "note"):
         if key in overrides:
             changes[key] = reading.text(overrides, key)
+    changes |= reading.imperfections(
+        overrides,
+        base.point_group,
+        source=str(changes.get("source", "set locally")),
+        mark_of=str(changes.get("mark", "unconfirmed")),
+    )
     return replace(base, **changes)
 
 

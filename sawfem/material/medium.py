@@ -22,6 +22,8 @@ class Medium:
     permittivity : eps_ik at constant strain, shape (3, 3), F/m; zeros in a conductor.
     is_conductor : no field inside; its permittivity has no meaning.
     mechanical_q : quality factor of the stiffness, or None where no loss is known.
+    viscosity : eta_ijkl, shape (3, 3, 3, 3), Pa s, or None.
+    loss_tangent : dielectric, or None where none is known.
     name : of the material, for messages.
     """
 
@@ -32,8 +34,12 @@ class Medium:
     is_conductor: bool = False
     mechanical_q: float | None = None
     name: str = ""
+    viscosity: Array | None = None
+    loss_tangent: float | None = None
 
     def __post_init__(self) -> None:
+        if self.viscosity is not None:
+            object.__setattr__(self, "viscosity", read_only(self.viscosity, (3, 3, 3, 3)))
         for attribute, rank in (("stiffness", 4), ("piezoelectric", 3), ("permittivity", 2)):
             object.__setattr__(self, attribute, read_only(getattr(self, attribute), (3,) * rank))
 

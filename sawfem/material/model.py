@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
 from sawfem import symmetry
 from sawfem.conventions import EPSILON_0
-from sawfem.errors import MaterialError
+from sawfem.errors import MaterialError, nearest
+from sawfem.material.imperfection import LossTangent, Uncertainty, Viscosity
 from sawfem.material.medium import Medium, read_only
 from sawfem.material.temperature import (
     PARTS,
@@ -53,6 +54,7 @@ class Material:
     conditions, note : temperature and the like; remarks.
     temperature, expansion : coefficients, see :mod:`sawfem.material.temperature`.
     mechanical_q : quality factor of the stiffness, or None.
+    viscosity, loss_tangent, uncertainty : as :mod:`sawfem.material.imperfection` has them, or None.
     resistivity : bulk value, ohm m, or None.
 
     Raises
@@ -81,6 +83,9 @@ class Material:
     expansion: Coefficients | None = None
     mechanical_q: float | None = None
     resistivity: float | None = None
+    viscosity: Viscosity | None = None
+    loss_tangent: LossTangent | None = None
+    uncertainty: Uncertainty | None = None
 
     def __post_init__(self) -> None:
         group = canonical_point_group(self.point_group)
@@ -100,6 +105,23 @@ class Material:
                     key="mark", found=f'"{mark}"', expected=f"one of {', '.join(MARKS)}"
                 )
         self._check_tensors()
+        self._check_uncertainty()
+
+    def _check_uncertainty(self) -> None:
+        if self.uncertainty is None:
+            return
+        kinds: tuple[symmetry.Kind, ...] = ("stiffness", "piezoelectric", "permittivity")
+        known = ["density"]
+        for kind in kinds:
+            known += symmetry.independent_constants(self.point_group, kind)
+        for name in self.uncertainty.relative:
+            if name not in known:
+                near = nearest(name, known) or known
+                raise MaterialError(
+                    key=f"uncertainty.{name[:40]}",
+                    found="no independent constant",
+                    expected=f"one of {', '.join(near)}",
+                )
 
     def _check_tensors(self) -> None:
         _check_class(self.point_group, "stiffness", self.stiffness)
@@ -161,7 +183,29 @@ class Material:
             is_conductor=self.is_conductor,
             mechanical_q=self.mechanical_q,
             name=self.name,
+            viscosity=(
+                None
+                if self.viscosity is None
+                else rotate(stiffness_tensor(self.viscosity.matrix), turn)
+            ),
+            loss_tangent=None if self.loss_tangent is None else self.loss_tangent.value,
         )
+
+    @property
+    def is_lossy(self) -> bool:
+        """The set knows of a loss."""
+        return any(x is not None for x in (self.mechanical_q, self.viscosity, self.loss_tangent))
+
+    def deviations(self) -> dict[str, float]:
+        """Standard deviation of every constant that carries one, SI, "density" among them."""
+        if self.uncertainty is None:
+            return {}
+        kinds: tuple[symmetry.Kind, ...] = ("stiffness", "piezoelectric", "permittivity")
+        values = {"density": self.density}
+        for kind in kinds:
+            values |= self.constants(kind)
+        told = self.uncertainty.relative
+        return {name: abs(values[name]) * told[name] for name in told}
 
     def expansion_strain(self, celsius: float) -> Array:
         """Thermal strain from the reference temperature of the expansion to ``celsius``, (3, 3).
@@ -211,6 +255,22 @@ class Material:
         parts = {kind: data.part(kind) for kind in PARTS[:3]} | {"expansion": self.expansion}
         return {kind: part.mark for kind, part in parts.items() if part and kind not in held}
 
+    def contents(self) -> bytes:
+        """Every number of the set as bytes, to tell whether two sets compute alike.
+
+        Names, sources and remarks are left out.
+        """
+        words = {"name", "crystal", "formula", "publication", "axes", "source", "mark", "marks"}
+        words |= {"confidence", "conditions", "note"}
+        parts = []
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if item.name in words:
+                continue
+            whole = value.tobytes() if isinstance(value, np.ndarray) else repr(value).encode()
+            parts.append(item.name.encode() + b"=" + whole)
+        return b"\0".join(parts)
+
     def summary(self) -> str:
         """Several lines for a reader: what it is, its constants, where they are from."""
         lines = [
@@ -230,6 +290,7 @@ class Material:
         parts = _marked(self.marks)
         lines.append(f"  mark: {self.mark}" + (f" ({parts})" if parts else ""))
         lines.append(f"  temperature coefficients: {_marked(self._coefficient_marks()) or 'none'}")
+        lines += self._imperfections()
         for title, text in (
             ("confidence", self.confidence),
             ("conditions", self.conditions),
@@ -239,6 +300,24 @@ class Material:
             if text:
                 lines.append(f"  {title}: {text}")
         return "\n".join(lines)
+
+    def _imperfections(self) -> list[str]:
+        """Lines about losses and uncertainty, where the set has some."""
+        lines = []
+        if self.mechanical_q is not None:
+            lines.append(f"  mechanical quality factor: {self.mechanical_q:g}")
+        if self.viscosity is not None:
+            eta = symmetry.components("stiffness", self.viscosity.matrix)
+            names = symmetry.independent_constants(self.point_group, "stiffness")
+            told = _listed({f"eta{name[1:]}": eta[name] for name in names}, 1.0)
+            lines.append(f"  viscosity, Pa s: {told} ({self.viscosity.source})")
+        if self.loss_tangent is not None:
+            tangent = self.loss_tangent
+            lines.append(f"  loss tangent: {tangent.value:g} ({tangent.source})")
+        if self.uncertainty is not None:
+            told = _listed(self.uncertainty.relative, 0.01)
+            lines.append(f"  standard deviations, %: {told} ({self.uncertainty.source})")
+        return lines
 
     def __repr__(self) -> str:
         return (

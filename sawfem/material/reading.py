@@ -8,12 +8,14 @@ isotropic body. materials/README.md describes the format for users.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 from sawfem import symmetry
 from sawfem.conventions import EPSILON_0, REFERENCE_TEMPERATURE
 from sawfem.errors import MaterialError, nearest
+from sawfem.material.imperfection import LossTangent, Uncertainty, Viscosity
 from sawfem.material.model import MARKS, Material
 from sawfem.material.temperature import Coefficients, TemperatureData
 from sawfem.pointgroups import canonical_point_group
@@ -36,7 +38,9 @@ ELASTIC_PAIR = ("youngs_modulus_GPa", "poisson_ratio")
 _REQUIRED_TEXTS = ("crystal", "point_group", "source", "mark")
 _TEXTS = ("formula", "axes", "confidence", "conditions", "note")
 _NUMBERS = ("density", "mechanical_q", "resistivity_ohm_m", *ELASTIC_PAIR)
-_TABLES = (*CONSTANT_TABLES, "marks", "temperature", "expansion")
+#: Losses and spread of a set, tables with a source of their own.
+IMPERFECTIONS = ("viscosity_Pa_s", "loss_tangent", "uncertainty")
+_TABLES = (*CONSTANT_TABLES, "marks", "temperature", "expansion", *IMPERFECTIONS)
 _KEYS = (*_REQUIRED_TEXTS, *_TEXTS, *_NUMBERS, *_TABLES)
 
 _COEFFICIENT_PARTS: tuple[symmetry.Kind, ...] = ("stiffness", "piezoelectric", "permittivity")
@@ -57,6 +61,8 @@ def material_from_table(table: Table, *, name: str, publication: str = "") -> Ma
         if key not in table:
             raise MaterialError(key=key, found="nothing", expected=f"the key {key}")
     group = canonical_point_group(text(table, "point_group"))
+    more: dict[str, Any] = {key: text(table, key) for key in _TEXTS if key in table}
+    more |= imperfections(table, group)
     return Material(
         name=name,
         crystal=text(table, "crystal"),
@@ -71,11 +77,11 @@ def material_from_table(table: Table, *, name: str, publication: str = "") -> Ma
         source=text(table, "source"),
         mark=mark(table, "mark"),
         marks=_marks(table),
-        **{key: text(table, key) for key in _TEXTS if key in table},
         temperature=_temperature(table, group),
         expansion=_expansion(table, group),
         mechanical_q=optional_positive(table, "mechanical_q"),
         resistivity=optional_positive(table, "resistivity_ohm_m"),
+        **more,
     )
 
 
@@ -163,6 +169,63 @@ def matrix_of_table(table: Table, kind: symmetry.Kind, group: str) -> Array:
         return symmetry.expand(group, kind, constants) * unit
     except MaterialError as error:
         raise _under(error, key) from None
+
+
+def imperfections(
+    table: Table, group: str, *, source: str | None = None, mark_of: str = "unconfirmed"
+) -> dict[str, Any]:
+    """Viscosity, loss tangent and uncertainty of a table, by attribute of Material.
+
+    With a ``source`` (that of a variant, and its mark) the tables need none of their own, and a
+    loss tangent may be a number.
+    """
+    found: dict[str, Any] = {}
+    if "viscosity_Pa_s" in table:
+        entries, told = _sourced(table, "viscosity_Pa_s", source, mark_of)
+        names = {f"eta{name[1:]}": name for name in symmetry.constant_names("stiffness")}
+        refuse_unknown_keys(entries, names, "viscosity_Pa_s.")
+        constants = {
+            names[key]: number(value, f"viscosity_Pa_s.{key}") for key, value in entries.items()
+        }
+        try:
+            matrix = symmetry.expand(group, "stiffness", constants)
+        except MaterialError as error:
+            raise MaterialError(
+                error.message,
+                key="viscosity_Pa_s" + (f".eta{error.key[1:]}" if error.key else ""),
+                found=error.found,
+                expected=re.sub(r"\bc(?=[1-6]{2}\b)", "eta", error.expected or "no gain"),
+            ) from None
+        found["viscosity"] = Viscosity(matrix, *told)
+    if "loss_tangent" in table:
+        given = table["loss_tangent"]
+        plain = source is not None and not isinstance(given, dict)
+        whole = {"loss_tangent": {"value": given}} if plain else table
+        entries, told = _sourced(whole, "loss_tangent", source, mark_of)
+        refuse_unknown_keys(entries, ("value",), "loss_tangent.")
+        if "value" not in entries:
+            raise MaterialError(key="loss_tangent.value", found="nothing", expected="the key value")
+        found["loss_tangent"] = LossTangent(number(entries["value"], "loss_tangent"), *told)
+    if "uncertainty" in table:
+        entries, told = _sourced(table, "uncertainty", source, mark_of)
+        relative = {key: number(value, f"uncertainty.{key}") for key, value in entries.items()}
+        found["uncertainty"] = Uncertainty(relative, *told)
+    return found
+
+
+def _sourced(
+    table: Table, key: str, source: str | None, mark_of: str
+) -> tuple[dict[str, Any], tuple[str, str]]:
+    """Entries of a table without its source and mark, and these two."""
+    entries = dict(_table(table, key))
+    for name in ("source", "mark"):
+        if source is None and name not in entries:
+            raise MaterialError(key=f"{key}.{name}", found="nothing", expected=f"the key {name}")
+    told = (
+        text(entries, "source", f"{key}.") if "source" in entries else source or "",
+        mark(entries, "mark", f"{key}.") if "mark" in entries else mark_of,
+    )
+    return {name: value for name, value in entries.items() if name not in ("source", "mark")}, told
 
 
 def _optional_matrix(table: Table, kind: symmetry.Kind, group: str) -> Array:

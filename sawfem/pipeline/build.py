@@ -26,7 +26,7 @@ from sawfem.case.reader import located
 from sawfem.datafiles import shipped_file
 from sawfem.design import Electrode, Layer, Stack, UnitCell
 from sawfem.errors import CaseError, MaterialError, SawfemError
-from sawfem.material import Material, load_material, material_variant
+from sawfem.material import AIR, AIR_NAME, Material, load_material, material_variant
 from sawfem.orientation import Orientation
 from sawfem.quartz import orientation_warnings
 from sawfem.result import material_entry
@@ -73,9 +73,9 @@ def build(case: ResolvedCase) -> Design:
         orientation = _orientation(case, film, place)
         warnings += orientation_warnings(material, orientation)
         with _at(case, {"layer": place}):
-            layers.append(Layer(material, orientation, film.thickness))
+            layers.append(Layer(material, orientation, film.thickness, film.potential))
     with _at(case, {}):
-        stack = Stack(substrate, orientation=turned, layers=layers)
+        stack = Stack(substrate, orientation=turned, layers=layers, shorts=case.shorts)
     cells = {
         name: _cell(case, stack, grating, library, grating_key(name))
         for name, grating in case.gratings.items()
@@ -163,6 +163,8 @@ class _Library:
 
     def load(self, name: str, key: str) -> Material:
         """The material called ``name`` at ``key`` of the case, read once."""
+        if name == AIR_NAME and name not in self.case.materials:
+            return AIR
         if name not in self.loaded:
             variant = self.case.materials.get(name)
             self.loaded[name] = self._read(name, key) if variant is None else self._variant(name)

@@ -11,6 +11,7 @@ import numpy as np
 
 from sawfem.case import Case, ResolvedCase, ResolvedCrystal
 from sawfem.case.axes import FREQUENCY_KEYS
+from sawfem.design import Layer, Stack
 from sawfem.errors import CaseError, InputError, OutputError, SawfemError
 from sawfem.pipeline.build import Design, build
 from sawfem.planewave.generalised import Array
@@ -80,6 +81,7 @@ def plan_map(case: Case) -> MapPlan:
             kinds=tuple(name for name in waves if name not in ("strongest", "slowest")),
             order="slowest" if "slowest" in waves else "strongest",
             hold_constant=tuple(asked.get("hold_constant", ())),
+            shorts=resolved.shorts,
         )
     except SawfemError as error:
         raise _told(error, resolved.file) from None
@@ -95,8 +97,7 @@ def _told(error: SawfemError, file: str | None) -> SawfemError:
 
 def _refuse_unserved(case: Case) -> None:
     """Refuse what would change the waves and is not computed yet."""
-    heads = ("substrate.", "layer", "conditions.")
-    left = [text for text in case.unserved() if text.startswith(heads)]
+    left = case.unserved_waves()
     if left:
         raise CaseError(
             file=case.resolved().file,
@@ -107,18 +108,20 @@ def _refuse_unserved(case: Case) -> None:
 
 
 def _members(resolved: ResolvedCase, design: Design) -> tuple[Member, ...]:
-    crystals: list[tuple[ResolvedCrystal, float]] = [(resolved.substrate, 0.0)]
-    crystals += [(layer, layer.thickness) for layer in resolved.layers]
+    stack = design.stack
+    parts: list[tuple[ResolvedCrystal, Stack | Layer]] = [(resolved.substrate, stack)]
+    parts += zip(resolved.layers, stack.layers, strict=True)
     members = []
-    for crystal, thickness in crystals:
-        material = design.materials[crystal.material]
+    for crystal, part in parts:
+        thickness = part.thickness if isinstance(part, Layer) else 0.0
+        potential = part.potential if isinstance(part, Layer) else None
         if crystal.cut is None:
             angles = tuple(crystal.euler or (0.0, 0.0, 0.0))
-            members.append(Member(material, angles, None, thickness))
+            members.append(Member(part.material, angles, None, thickness, potential))
             continue
         plate = parse_plate(crystal.cut, crystal.rotations or ())
         text = f"({plate.thickness}{plate.length}{plate.edges})"
-        members.append(Member(material, plate.angles, text, thickness))
+        members.append(Member(part.material, plate.angles, text, thickness, potential))
     return tuple(members)
 
 

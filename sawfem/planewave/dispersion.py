@@ -21,7 +21,7 @@ from sawfem.errors import InputError
 from sawfem.planewave.allwaves import refuse_absurd_frequency
 from sawfem.planewave.follow import locate
 from sawfem.planewave.generalised import Array, ComplexArray
-from sawfem.planewave.surface_waves import HasMedia, Wave, surface_waves
+from sawfem.planewave.surface_waves import HasMedia, Wave, plane_waves
 from sawfem.planewave.wave_form import WaveForm
 from sawfem.units import QuantityLike, parse_frequency
 
@@ -99,10 +99,12 @@ def dispersion(
         omega = 2.0 * math.pi * float(frequency)
         refuse_absurd_frequency(substrate, layers, omega)
         points = []
-        for wave in surface_waves(substrate, layers, omega):
+        for wave in plane_waves(stack, float(frequency)):
             velocity = wave.velocity_metallised if metallised else wave.velocity_free
             if velocity is not None:
-                located = locate(wave, substrate, layers, metallised=metallised)
+                located = locate(
+                    wave, substrate, layers, shorts=stack.shorts, metallised=metallised
+                )
                 motion = np.array(located.polarisation)
                 group = WaveForm(located).group_velocity
                 points.append(_Point(wave, omega / velocity, group, motion))

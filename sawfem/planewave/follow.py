@@ -9,7 +9,7 @@ between the two stacks.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,6 +44,7 @@ def locate(
     substrate: Medium,
     layers: Iterable[tuple[Medium, float]] = (),
     *,
+    shorts: Collection[int] = (),
     metallised: bool = False,
 ) -> StackWave:
     """Take up a wave that a search has found, with its field at all interfaces.
@@ -51,7 +52,7 @@ def locate(
     Parameters
     ----------
     wave : of :func:`.surface_waves`, :func:`.leaky_estimates` or :func:`.plane_waves`.
-    substrate, layers : the stack in which it was found.
+    substrate, layers, shorts : the stack in which it was found.
     metallised : the wave of the metallised surface instead of the free one.
 
     Raises
@@ -64,7 +65,7 @@ def locate(
     surface = "metallised" if metallised else "free"
     if velocity is None:
         raise InputError(found=f"no wave of the {surface} surface", expected=f"not {wave.kind}")
-    stack = ScaledStack.from_media(substrate, layers)
+    stack = ScaledStack.from_media(substrate, layers, shorts=shorts)
     omega = HALF_SPACE_FREQUENCY
     if stack.layers:
         if wave.frequency is None:
@@ -110,7 +111,8 @@ def follow(
 
     Parameters
     ----------
-    wave : in the old stack. substrate, layers : the new one, with as many layers.
+    wave : in the old stack. substrate, layers : the new one, with as many layers, and shorts
+        at the same interfaces.
     omega : rad/s in the new one; default: as before.
 
     Raises
@@ -118,7 +120,8 @@ def follow(
     ConvergenceError : names the place and the last residual; the wave may have reached the
         onset of a bulk wave and ended there.
     """
-    return follow_scaled(wave, ScaledStack.from_media(substrate, layers), omega=omega)
+    stack = ScaledStack.from_media(substrate, layers, shorts=wave.stack.shorts)
+    return follow_scaled(wave, stack, omega=omega)
 
 
 def follow_scaled(wave: StackWave, stack: ScaledStack, *, omega: float | None = None) -> StackWave:
@@ -184,6 +187,8 @@ def _family(stack: ScaledStack, nodal: ComplexArray) -> tuple[int, ...]:
 
 
 def _onset_holds(wave: StackWave, medium: ScaledMedium) -> bool:
+    if medium.is_vacuum:
+        return True
     old, place = wave.ceiling.medium, wave.ceiling.place(wave.omega, wave.wavenumber)
     change = np.linalg.norm((medium.tensor - old.tensor).ravel())
     change = change / np.linalg.norm(old.tensor.ravel()) + abs(medium.density / old.density - 1.0)

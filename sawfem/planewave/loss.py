@@ -31,7 +31,7 @@ from sawfem.planewave.scaled_stack import ScaledMedium, ScaledStack
 from sawfem.planewave.stack_wave import StackWave
 from sawfem.planewave.surface_waves import DECIBEL
 from sawfem.planewave.wave_form import WaveForm
-from sawfem.tensors import stiffness_tensor
+from sawfem.tensors import stiffness_matrix, stiffness_tensor
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,8 +73,12 @@ class Loss:
 
     @classmethod
     def of(cls, medium: Medium) -> Loss:
-        """What the medium says of itself: its mechanical quality factor."""
-        return cls(mechanical_q=medium.mechanical_q)
+        """What the medium says of itself: quality factor, viscosity and loss tangent."""
+        return cls(
+            mechanical_q=medium.mechanical_q,
+            viscosity=None if medium.viscosity is None else stiffness_matrix(medium.viscosity),
+            loss_tangent=medium.loss_tangent or 0.0,
+        )
 
     def _viscosity_matrix(self) -> Array:
         given = np.asarray(self.viscosity, dtype=float)
@@ -181,9 +185,11 @@ def damped(wave: StackWave, losses: Sequence[Loss]) -> StackWave:
     media = []
     for medium, loss in zip(wave.stack.media, losses, strict=True):
         mechanical, dielectric = loss.imaginary(medium, wave.omega)
-        media.append(ScaledMedium(medium.tensor + mechanical + dielectric, medium.density))
+        tensor = medium.tensor + mechanical + dielectric
+        media.append(ScaledMedium(tensor, medium.density, medium.conducting))
     heights = [height for _, height in wave.stack.layers]
-    stack = ScaledStack(media[0], tuple(zip(media[1:], heights, strict=True)))
+    layers = tuple(zip(media[1:], heights, strict=True))
+    stack = ScaledStack(media[0], layers, wave.stack.shorts)
     return follow_scaled(wave, stack)
 
 

@@ -140,6 +140,8 @@ def _is_wanted(wave: Wave, kinds: tuple[str, ...]) -> bool:
         return True
     if "leaky" in wave.kind:
         return "leaky" in kinds
+    if wave.kind.startswith("plate"):
+        return not kinds or "plate" in kinds
     across = wave.shear_horizontal > 0.5
     known = {"bleustein-gulyaev", "love"} if across else {"rayleigh"}
     return not kinds or bool(known & set(kinds))

@@ -38,7 +38,7 @@ QUANTITIES = (
 USUAL = QUANTITIES[:4]
 LOSSES, DRIFTS = QUANTITIES[4:6], QUANTITIES[6:]
 #: Kinds of waves, and which one of several at a point.
-KINDS = ("rayleigh", "bleustein-gulyaev", "love", "leaky", "all")
+KINDS = ("rayleigh", "bleustein-gulyaev", "love", "leaky", "plate", "all")
 ORDERS = ("strongest", "slowest")
 MOST_POINTS = 1_000_000
 
@@ -51,13 +51,14 @@ _KEY = re.compile(
 @dataclass(frozen=True)
 class Member:
     """Substrate or layer: material, then Euler angles, or a plate and its rotations (degrees),
-    and the thickness in metres (0 for the substrate).
+    and the thickness in metres (0 for the substrate); the potential of a metal.
     """
 
     material: Material
     angles: tuple[float, ...]
     plate: str | None = None
     thickness: float = 0.0
+    potential: str | None = None
 
     @property
     def orientation(self) -> Orientation:
@@ -99,7 +100,10 @@ class MapAxis:
 
 @dataclass(frozen=True, eq=False)
 class MapRequest:
-    """A whole map: members (substrate first), frequency in hertz or None, axes, what is wanted."""
+    """A whole map: members (substrate first), frequency in hertz or None, axes, what is wanted.
+
+    ``shorts`` are interfaces with a perfect conductor without mass, as for :class:`.Stack`.
+    """
 
     members: tuple[Member, ...]
     frequency: float | None
@@ -108,6 +112,7 @@ class MapRequest:
     kinds: tuple[str, ...] = ()
     order: str = "strongest"
     hold_constant: tuple[str, ...] = ()
+    shorts: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         if not 1 <= len(self.axes) <= 2:
@@ -123,6 +128,12 @@ class MapRequest:
                     raise InputError(
                         key=kind, found=f'"{name[:60]}"', expected=f"one of {', '.join(near)}"
                     )
+        if "plate" in self.kinds and self.members[0].material.density > 0.0:
+            raise InputError(
+                key="waves",
+                found='"plate", of a stack with a substrate',
+                expected='other kinds, or the substrate "air": plate waves are those of a membrane',
+            )
         if not self.quantities:
             raise InputError(key="keep", found="nothing", expected="a quantity or more")
         if self.size > MOST_POINTS:
@@ -150,7 +161,7 @@ class MapRequest:
     @property
     def is_batch(self) -> bool:
         """Whether a bare half-space is asked for waves that do not leak: thousands at once."""
-        return len(self.members) == 1 and not self.leaky
+        return len(self.members) == 1 and not (self.leaky or self.shorts)
 
     @property
     def leaky(self) -> bool:
@@ -180,8 +191,13 @@ class MapRequest:
         Raises OrientationError or GeometryError where a number cannot be used.
         """
         (substrate, *rest), frequency = self.at(point)
-        layers = [Layer(m.material, m.orientation, m.thickness) for m in rest]
-        stack = Stack(substrate.material, orientation=substrate.orientation, layers=layers)
+        layers = [Layer(m.material, m.orientation, m.thickness, m.potential) for m in rest]
+        stack = Stack(
+            substrate.material,
+            orientation=substrate.orientation,
+            layers=layers,
+            shorts=self.shorts,
+        )
         return stack, frequency if layers else None
 
     def rotations(self, points: NDArray[np.intp]) -> Array:
@@ -221,26 +237,29 @@ def request(
     ------
     InputError, GeometryError, UnitError : an axis that is none, or an unusable value.
     """
-    parts = [(stack.material, stack.orientation, 0.0)]
-    parts += [(layer.material, layer.orientation, layer.thickness) for layer in stack.layers]
     members = []
-    for number, (material, orientation, thickness) in enumerate(parts):
+    parts: list[Stack | Layer] = [stack, *stack.layers]
+    for number, part in enumerate(parts):
         name = f"layer[{number - 1}]" if number else "substrate"
         turned = any(key.startswith(f"{name}.rotations") for key in axes)
-        members.append(_member(material, orientation, thickness, turned=turned))
+        members.append(_member(part, turned=turned))
     found = tuple(_axis(key, values, members) for key, values in axes.items())
     hertz = None if frequency is None else parse_frequency(frequency, key="frequency")
+    asked.setdefault("shorts", stack.shorts)
     return MapRequest(tuple(members), hertz, found, **asked)  # type: ignore[arg-type]
 
 
-def _member(
-    material: Material, orientation: Orientation, thickness: float, *, turned: bool
-) -> Member:
+def _member(part: Stack | Layer, *, turned: bool) -> Member:
+    """Substrate or layer of a design."""
+    material, orientation = part.material, part.orientation
+    thickness, potential = 0.0, None
+    if isinstance(part, Layer):
+        thickness, potential = part.thickness, part.potential
     if not turned:
-        return Member(material, tuple(orientation.euler), None, thickness)
+        return Member(material, tuple(orientation.euler), None, thickness, potential)
     plate = parse_plate(orientation.plate, ())
     text = f"({plate.thickness}{plate.length}{plate.edges})"
-    return Member(material, plate.angles, text, thickness)
+    return Member(material, plate.angles, text, thickness, potential)
 
 
 def _axis(

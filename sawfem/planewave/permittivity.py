@@ -10,7 +10,7 @@ waves it tends to eps_inf.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,7 +49,11 @@ def effective_permittivity(
 
 
 def static_permittivity(
-    substrate: Medium, layers: Sequence[tuple[Medium, float]] = (), k: float | None = None
+    substrate: Medium,
+    layers: Sequence[tuple[Medium, float]] = (),
+    k: float | None = None,
+    *,
+    shorts: Collection[int] = (),
 ) -> float:
     """eps_inf, the effective permittivity for waves much slower than sound, F/m.
 
@@ -60,10 +64,11 @@ def static_permittivity(
     ----------
     substrate, layers : the stack, layers upwards with thickness in metres.
     k : wavenumber in rad/m; needed with layers only, whose weight depends on it.
+    shorts : interfaces held at phi = 0, as for :class:`.SurfaceAdmittance`.
 
     Raises
     ------
-    GeometryError : layers without a wavenumber.
+    GeometryError : layers without a wavenumber, or a surface that conducts itself.
     """
     if k is None:
         if layers:
@@ -73,4 +78,11 @@ def static_permittivity(
                 expected="the wavenumber at which its layers are seen",
             )
         k = 1.0e6
-    return float(effective_permittivity(SurfaceAdmittance(substrate, layers), 0.0, k).real)
+    admittance = SurfaceAdmittance(substrate, layers, shorts=shorts)
+    if admittance.shorted:
+        raise GeometryError(
+            key="shorts",
+            found="a surface that conducts",
+            expected="a dielectric surface: a conducting one takes up any charge at no potential",
+        )
+    return float(effective_permittivity(admittance, 0.0, k).real)

@@ -9,13 +9,13 @@ Nothing can be radiated, so every wave is guided, and the count of
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sawfem.conventions import EPSILON_0
 from sawfem.errors import GeometryError
 from sawfem.planewave.surface_waves import Wave, surface_waves
 
@@ -28,29 +28,31 @@ SHEAR_HORIZONTAL = "plate, shear-horizontal"
 
 def vacuum() -> Medium:
     """The empty half-space: no stiffness, no mass, the permittivity of vacuum."""
-    from sawfem.material import Medium
+    from sawfem.material import AIR
 
-    return Medium(
-        density=0.0,
-        stiffness=np.zeros((3, 3, 3, 3)),
-        piezoelectric=np.zeros((3, 3, 3)),
-        permittivity=EPSILON_0 * np.eye(3),
-        name="vacuum",
-    )
+    return AIR.rotated(np.eye(3))
 
 
-def plate_waves(layers: Sequence[tuple[Medium, float]], frequency: float) -> tuple[Wave, ...]:
+def plate_waves(
+    layers: Sequence[tuple[Medium, float]],
+    frequency: float,
+    *,
+    shorts: Collection[int] = (),
+    order: int | None = None,
+) -> tuple[Wave, ...]:
     """Waves of a membrane at a frequency, slowest first.
 
     Parameters
     ----------
     layers : (medium in the device frame, thickness in metres), upwards.
-    frequency : Hz.
+    frequency : Hz. shorts : interfaces with a perfect conductor without mass, 0 the lower face.
+    order : highest order of each kind to keep; all waves by default.
 
     Returns
     -------
-    Waves with ``kind`` SAGITTAL or SHEAR_HORIZONTAL by the motion of the upper face. "Metallised"
-    means that the upper face conducts; the lower one is free.
+    Waves with ``kind`` SAGITTAL or SHEAR_HORIZONTAL by the motion of the upper face, and their
+    order by phase velocity within the kind, from 0. "Metallised" means that the upper face
+    conducts; the lower one is free. Velocities up to 20 times the fastest bulk wave are covered.
 
     Raises
     ------
@@ -62,8 +64,11 @@ def plate_waves(layers: Sequence[tuple[Medium, float]], frequency: float) -> tup
         raise GeometryError(
             key="frequency", found=f"{frequency!r} Hz", expected="a positive frequency"
         )
-    waves = surface_waves(vacuum(), layers, 2.0 * math.pi * frequency)
-    return tuple(
-        replace(wave, kind=SHEAR_HORIZONTAL if wave.shear_horizontal > 0.5 else SAGITTAL)
-        for wave in waves
-    )
+    seen: Counter[str] = Counter()
+    found = []
+    for wave in surface_waves(vacuum(), layers, 2.0 * math.pi * frequency, shorts=shorts):
+        kind = SHEAR_HORIZONTAL if wave.shear_horizontal > 0.5 else SAGITTAL
+        if order is None or seen[kind] <= order:
+            found.append(replace(wave, kind=kind, order=seen[kind]))
+        seen[kind] += 1
+    return tuple(found)

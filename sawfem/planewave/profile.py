@@ -33,7 +33,7 @@ SHARE = 1.0 - np.exp(-2.0)
 class EnergyShare:
     """Shares of the whole energy of the wave, time averages; they add up to one over all bodies.
 
-    ``body`` is "vacuum", "layer[i]" (i = 0 the lowest) or "substrate".
+    ``body`` is "vacuum", "layer[i]" (i = 0 the lowest), "substrate" or "air below" a membrane.
     """
 
     body: str
@@ -76,7 +76,8 @@ def depth_profile(wave: StackWave, depth: ArrayLike | None = None) -> DepthProfi
     ----------
     wave : followed or located.
     depth : metres below the surface, >= 0; default: 401 points through all layers and three
-        wavelengths of substrate. A leaky wave grows with depth in the substrate.
+        wavelengths of substrate. A leaky wave grows with depth in the substrate. Below a membrane
+        nothing moves, and the potential dies out.
 
     Raises
     ------
@@ -85,7 +86,8 @@ def depth_profile(wave: StackWave, depth: ArrayLike | None = None) -> DepthProfi
     form = WaveForm(wave)
     if depth is None:
         wavelength = 2.0 * np.pi / wave.wavenumber.real
-        depth = np.linspace(0.0, wave.stack.thickness + 3.0 * wavelength, 401)
+        more = 0.0 if wave.stack.is_membrane else 3.0 * wavelength
+        depth = np.linspace(0.0, wave.stack.thickness + more, 401)
     d = np.sort(np.atleast_1d(np.asarray(depth, dtype=float)))
     if d.size == 0 or not np.all(np.isfinite(d)) or d[0] < 0.0:
         raise InputError(key="depth", found=f"{depth!r:.60}", expected="metres below the surface")
@@ -95,12 +97,16 @@ def depth_profile(wave: StackWave, depth: ArrayLike | None = None) -> DepthProfi
     for index, piece, top in _pieces(form):
         x = form.system.kappa * (top - d)  # x3 from the top of this piece
         if isinstance(piece, SlabField):
-            inside = np.flatnonzero((x <= 1e-12 * piece.height) & (x > -piece.height))
+            slack = 1e-12 * piece.height
+            inside = np.flatnonzero((x <= slack) & (x > -piece.height - slack))
             local = np.clip(x[inside] + piece.height, 0.0, piece.height)
         else:
-            inside = np.flatnonzero(x <= 1e-12)
+            # A membrane's lower face belongs to the membrane.
+            inside = np.flatnonzero(x < -1e-9 if wave.stack.is_membrane else x <= 1e-12)
             local = np.minimum(x[inside], 0.0)
-        u[inside[:, None], components] = piece.at(local)[0]
+        field = piece.at(local)[0]
+        u[inside] = 0.0
+        u[inside[:, None], components[: field.shape[1]]] = field
         body[inside] = index
     surface = wave.nodal[-1, :3]
     largest = surface[int(np.argmax(np.abs(surface)))]
@@ -135,7 +141,8 @@ def energy_shares(wave: StackWave) -> tuple[EnergyShare, ...]:
         elastic[:, :3, :3, :] = medium.tensor[:, :3, :3, :]
         field[:, 3, 3, :] = -medium.tensor[:, 3, 3, :]
         parts = form.inertia(body), form.stored(body, elastic), form.stored(body, field)
-        name = f"layer[{body - 1}]" if body else "substrate"
+        below = "air below" if wave.stack.is_membrane else "substrate"
+        name = f"layer[{body - 1}]" if body else below
         stored.append((name, np.array(parts).real))
     stored.append(("vacuum", np.array([0.0, 0.0, form.vacuum.real])))
     whole = sum(float(parts.sum()) for _, parts in stored)

@@ -7,7 +7,7 @@ the path along which a wave is followed from one to the other.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, cast
@@ -16,12 +16,14 @@ import numpy as np
 
 from sawfem.conventions import STRESS
 from sawfem.errors import InputError
+from sawfem.planewave.admittance import checked_shorts
 from sawfem.planewave.generalised import (
     Array,
     GeneralisedTensor,
     Numbers,
     checked_layers,
     generalised_tensor,
+    layer_tensor,
     turn_about_normal,
 )
 
@@ -40,13 +42,6 @@ class LossyTensor(GeneralisedTensor):
         mass: Array = np.diag((np.arange(self.size) < self.moving).astype(float))
         return turned, inverse, self.g11 - self.g31.T @ turned, mass
 
-    def restricted(self, components: tuple[int, ...]) -> LossyTensor:
-        """Some components of a medium in which they do not couple to the others."""
-        pick = np.ix_(components, components)
-        return LossyTensor(
-            self.g33[pick], self.g31[pick], self.g11[pick], self.density, 3 in components
-        )
-
 
 @dataclass(frozen=True, eq=False)
 class ScaledMedium:
@@ -54,17 +49,30 @@ class ScaledMedium:
 
     Attributes
     ----------
-    tensor : G_iJKl, shape (3, 4, 4, 3), dimensionless; complex where there is loss.
-    density : over STRESS, s^2/m^2.
+    tensor : G_iJKl, shape (3, 4, 4, 3), dimensionless; complex where there is loss. That of a
+        conductor has its stiffness alone.
+    density : over STRESS, s^2/m^2; 0 for air.
+    conducting : a metal, whose potential is zero.
     """
 
     tensor: Numbers
     density: float
+    conducting: bool = False
 
     @classmethod
     def from_medium(cls, medium: Medium) -> ScaledMedium:
-        """Scale a medium given in SI in the device frame. MaterialError if it conducts."""
+        """Scale a dielectric or air given in SI, device frame. MaterialError if it conducts."""
         return cls(generalised_tensor(medium), medium.density / STRESS)
+
+    @classmethod
+    def of_layer(cls, medium: Medium) -> ScaledMedium:
+        """The same, a conductor allowed."""
+        return cls(layer_tensor(medium), medium.density / STRESS, medium.is_conductor)
+
+    @property
+    def is_vacuum(self) -> bool:
+        """Nothing that could move: the half-space under a membrane."""
+        return self.density == 0.0
 
     @property
     def is_lossy(self) -> bool:
@@ -75,42 +83,60 @@ class ScaledMedium:
     def blocks(self) -> GeneralisedTensor:
         """What the partial waves are made from."""
         kind = LossyTensor if self.is_lossy else GeneralisedTensor
-        tensor = cast(Any, self.tensor if self.is_lossy else self.tensor.real)
-        return kind.from_tensor(tensor, self.density)
+        return self._blocks(kind, self.tensor if self.is_lossy else self.tensor.real)
 
     @cached_property
     def lossless(self) -> GeneralisedTensor:
         """The blocks of the real part."""
-        return GeneralisedTensor.from_tensor(np.asarray(self.tensor.real), self.density)
+        return self._blocks(GeneralisedTensor, self.tensor.real)
+
+    def _blocks(self, kind: type[GeneralisedTensor], numbers: Numbers) -> GeneralisedTensor:
+        tensor = cast(Any, numbers)
+        if self.conducting:
+            return kind.of_conductor(tensor[:, :3, :3, :], self.density)
+        return kind.from_tensor(tensor, self.density)
 
     def turned(self, angle: float) -> ScaledMedium:
         """In axes turned by ``angle`` (radians) about x3, from x1 towards x2."""
-        return ScaledMedium(turn_about_normal(cast(Any, self.tensor), angle), self.density)
+        tensor = turn_about_normal(cast(Any, self.tensor), angle)
+        return ScaledMedium(tensor, self.density, self.conducting)
 
     def mixed(self, other: ScaledMedium, share: float) -> ScaledMedium:
         """(1 - share) of this medium and ``share`` of another."""
         return ScaledMedium(
             self.tensor + share * (other.tensor - self.tensor),
             self.density + share * (other.density - self.density),
+            self.conducting,
         )
 
 
 @dataclass(frozen=True, eq=False)
 class ScaledStack:
-    """A half-space with layers, counted upwards; thickness in metres."""
+    """A half-space with layers, counted upwards; thickness in metres.
+
+    ``shorts`` : interfaces held at phi = 0, 0 below the layers, as for :class:`.SurfaceAdmittance`.
+    """
 
     substrate: ScaledMedium
     layers: tuple[tuple[ScaledMedium, float], ...] = ()
+    shorts: frozenset[int] = frozenset()
 
     @classmethod
     def from_media(
-        cls, substrate: Medium, layers: Iterable[tuple[Medium, float]] = ()
+        cls,
+        substrate: Medium,
+        layers: Iterable[tuple[Medium, float]] = (),
+        *,
+        shorts: Collection[int] = (),
     ) -> ScaledStack:
         """From media in the device frame. GeometryError, MaterialError as SurfaceAdmittance."""
-        return cls(
-            ScaledMedium.from_medium(substrate),
-            tuple((ScaledMedium.from_medium(m), h) for m, h in checked_layers(layers)),
-        )
+        scaled = tuple((ScaledMedium.of_layer(m), h) for m, h in checked_layers(layers))
+        return cls(ScaledMedium.from_medium(substrate), scaled, checked_shorts(shorts, len(scaled)))
+
+    @property
+    def is_membrane(self) -> bool:
+        """Whether air lies below the layers."""
+        return self.substrate.is_vacuum
 
     @property
     def media(self) -> tuple[ScaledMedium, ...]:
@@ -127,6 +153,7 @@ class ScaledStack:
         return ScaledStack(
             self.substrate.turned(angle),
             tuple((medium.turned(angle), height) for medium, height in self.layers),
+            self.shorts,
         )
 
     def mixed(self, other: ScaledStack, share: float) -> ScaledStack:
@@ -143,4 +170,5 @@ class ScaledStack:
         return ScaledStack(
             self.substrate.mixed(other.substrate, share),
             tuple((a.mixed(b, share), h + share * (g - h)) for (a, h), (b, g) in pairs),
+            self.shorts,
         )

@@ -110,7 +110,9 @@ def sensitivity(stack: Stack, wave: Wave | StackWave, *, metallised: bool = Fals
     InputError : no such wave at this surface.
     """
     found = (
-        wave if isinstance(wave, StackWave) else locate(wave, *stack.media(), metallised=metallised)
+        wave
+        if isinstance(wave, StackWave)
+        else locate(wave, *stack.media(), shorts=stack.shorts, metallised=metallised)
     )
     form = WaveForm(found)
     derivatives: dict[str, float] = {}
@@ -118,6 +120,8 @@ def sensitivity(stack: Stack, wave: Wave | StackWave, *, metallised: bool = Fals
     parts = [(stack.material, stack.orientation)]
     parts += [(layer.material, layer.orientation) for layer in stack.layers]
     for body, (material, orientation) in enumerate(parts):
+        if body == 0 and stack.is_membrane:
+            continue
         prefix = f"layer[{body - 1}]." if body else ""
         for name, value, change in _parameters(form, body, material, orientation):
             derivatives[prefix + name] = _velocity_change(form, change)
@@ -147,7 +151,7 @@ def _parameters(
 ) -> Iterator[tuple[str, float, complex]]:
     """(name, value, dF/dp) of the constants, the density and the angles of one material."""
     rotation = orientation.rotation
-    for kind in KINDS:
+    for kind in KINDS[:1] if material.is_conductor else KINDS:
         names = symmetry.independent_constants(material.point_group, kind)
         constants = material.constants(kind)
         for name, matrix in zip(

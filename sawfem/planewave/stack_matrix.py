@@ -7,7 +7,9 @@ With the layers cut into slabs, node 0 at the top of the substrate and the last 
 K is the sum of the slabs' two-point stiffnesses, of the substrate's surface admittance and,
 on a free surface, of the vacuum. Slabs so thin that none has a wave of its own between clamped
 faces (:mod:`.counting`) keep K free of poles near a wave, so that a wave buried under layers is
-found as well as one at the surface; reciprocity makes K(-k) = K(k)^T.
+found as well as one at the surface; reciprocity makes K(-k) = K(k)^T. The potential of a node
+that touches a conductor is zero and no unknown; below a membrane lies vacuum, which takes up the
+charge of its lower face and no force.
 """
 
 from __future__ import annotations
@@ -17,8 +19,9 @@ import math
 import numpy as np
 
 from sawfem.planewave.admittance import SurfaceAdmittance
+from sawfem.planewave.admittance import below as vacuum_below
 from sawfem.planewave.counting import VACUUM
-from sawfem.planewave.generalised import ComplexArray, GeneralisedTensor
+from sawfem.planewave.generalised import ComplexArray, GeneralisedTensor, Indices
 from sawfem.planewave.layers import CIRCLE, GRAZING, two_point_stiffness, wave_groups
 from sawfem.planewave.limiting import slowest_unstiffened
 from sawfem.planewave.scaled_stack import ScaledStack
@@ -67,9 +70,11 @@ class StackMatrix:
         self.substrate = _part(stack.substrate.blocks, family)
         self.layers = tuple((_part(medium.blocks, family), h) for medium, h in stack.layers)
         #: Wavenumber in units of which lengths count, rad/m: that of s = omega / kappa, m/s.
-        self.kappa = omega * math.sqrt(self.substrate.density)
+        density = self.substrate.density or self.layers[0][0].density
+        self.kappa = omega * math.sqrt(density)
         self.s = omega / self.kappa
         self._below = SurfaceAdmittance.from_tensors(self.substrate, (), halvings=CARRY)
+        self._free = self._unknowns()
 
     @property
     def nodes(self) -> int:
@@ -77,9 +82,24 @@ class StackMatrix:
         return 1 + sum(self.slabs)
 
     @property
-    def clamped_potential(self) -> bool:
-        """Whether the last unknown, the potential of the surface, is held at zero."""
-        return self.metallised and self.substrate.electric
+    def held(self) -> tuple[int, ...]:
+        """Nodes whose potential is zero: the surface under a metal, shorts, the metal layers."""
+        feet = [sum(self.slabs[:index]) for index in range(len(self.slabs) + 1)]
+        found = {feet[index] for index in self.stack.shorts}
+        for index, (tensor, _) in enumerate(self.layers):
+            if tensor.conducting:
+                found |= set(range(feet[index], feet[index + 1] + 1))
+        if self.metallised:
+            found.add(feet[-1])
+        return tuple(sorted(found))
+
+    def _unknowns(self) -> Indices:
+        """Places of the unknowns among all components of all nodes."""
+        n = self.substrate.size
+        kept = np.ones((self.nodes, n), dtype=bool)
+        if self.substrate.electric:
+            kept[list(self.held), -1] = False
+        return np.flatnonzero(kept)
 
     def __call__(self, k: complex) -> ComplexArray:
         """K over kappa, dimensionless, (n, n); Hermitian where nothing is radiated or lost.
@@ -96,32 +116,33 @@ class StackMatrix:
         node = 0
         for (tensor, height), count in zip(self.layers, self.slabs, strict=True):
             slab = slab_stiffness(tensor, q, self.s, self.kappa * height / count)
+            inside = np.arange(tensor.size)  # a conductor has its displacements alone
             for _ in range(count):
-                place = slice(n * node, n * (node + 2))
-                matrix[place, place] += slab
+                place = np.concatenate([n * node + inside, n * (node + 1) + inside])
+                matrix[np.ix_(place, place)] += slab
                 node += 1
-        if self.clamped_potential:
-            return matrix[:-1, :-1]
         if self.substrate.electric:
-            matrix[-1, -1] -= VACUUM * k / self.kappa
-        return matrix
+            matrix[-1, -1] -= VACUUM * k * np.sign(np.real(k)) / self.kappa
+        return np.asarray(matrix[np.ix_(self._free, self._free)])
 
     def below(self, k: complex) -> ComplexArray:
         """Impedance Z of the substrate at k, (n, n); see :mod:`.partial_waves`."""
+        if self.substrate.is_vacuum:
+            q, s = np.array([k / self.kappa]), np.array([self.s])
+            return np.asarray(vacuum_below(self.substrate, q, s)[0])
         return np.asarray(self._below.scaled(self.omega, k) / (1j * self.kappa))
 
     def embedded(self, vector: ComplexArray) -> ComplexArray:
         """Unknowns (n,) -> all four components at every node, (nodes, 4)."""
-        if self.clamped_potential:
-            vector = np.append(vector, 0.0)
+        every = np.zeros(self.nodes * self.substrate.size, dtype=complex)
+        every[self._free] = vector
         result = np.zeros((self.nodes, 4), dtype=complex)
-        result[:, list(self.family)] = vector.reshape(self.nodes, -1)
+        result[:, list(self.family)] = every.reshape(self.nodes, -1)
         return result
 
     def picked(self, nodal: ComplexArray) -> ComplexArray:
         """(nodes, 4) -> unknowns (n,)."""
-        vector = np.asarray(nodal[:, list(self.family)]).ravel()
-        return vector[:-1] if self.clamped_potential else vector
+        return np.asarray(nodal[:, list(self.family)].ravel()[self._free])
 
 
 def _part(tensor: GeneralisedTensor, family: tuple[int, ...]) -> GeneralisedTensor:

@@ -55,6 +55,8 @@ def ceiling_above(
     medium: ScaledMedium, family: tuple[int, ...], velocity: float, old: Ceiling | None = None
 ) -> Ceiling:
     """The onset above a velocity; ``old``: above the wave that had it before the onsets moved."""
+    if medium.is_vacuum:  # nothing is radiated below a membrane
+        return Ceiling(None, 0, 0, medium)
     onsets = bulk_onsets(medium.lossless.restricted(family))
     index = sum(onset <= velocity for onset in onsets)
     if old is not None and old.count == len(onsets):

@@ -46,6 +46,7 @@ class Wave:
     attenuation_free, attenuation_metallised : dB per wavelength, 0 for a wave that does not leak.
     frequency : Hz at which a layered stack was computed; None for a half-space, which has no
         dispersion.
+    order : of a plate wave within its kind, from 0; 0 for others.
     """
 
     kind: str
@@ -57,6 +58,7 @@ class Wave:
     attenuation_free: float | None = 0.0
     attenuation_metallised: float | None = 0.0
     frequency: float | None = None
+    order: int = 0
 
     @property
     def shear_horizontal(self) -> float:
@@ -83,6 +85,11 @@ class Wave:
 
 class HasMedia(Protocol):
     """Anything that can name its media: the design's Stack."""
+
+    @property
+    def shorts(self) -> tuple[int, ...]:
+        """Interfaces with a perfect conductor without mass, 0 below the first layer."""
+        ...
 
     def media(self) -> tuple[Medium, tuple[tuple[Medium, float], ...]]:
         """Substrate, then (medium, thickness in metres) upwards."""
@@ -164,14 +171,19 @@ def leaky_estimates(
     substrate: Medium,
     layers: Sequence[tuple[Medium, float]] = (),
     omega: float | None = None,
+    *,
+    shorts: Collection[int] = (),
 ) -> tuple[Wave, ...]:
     """Leaky surface waves above the limiting velocity, slowest first; parameters as above.
 
     Complex roots on the branch described in :mod:`.leaky`, without a claim of completeness; meant
-    to tell where a grating on a leaky cut has its stop band.
+    to tell where a grating on a leaky cut has its stop band. None on a membrane, below which
+    nothing is radiated.
     """
     frequency = _frequency(layers, omega)
-    stack = SurfaceAdmittance(substrate, layers)
+    stack = SurfaceAdmittance(substrate, layers, shorts=shorts)
+    if stack.tensors[0].is_vacuum:
+        return ()
     waves = [
         _wave(LEAKY, a, b, None, frequency if layers else None)
         for modes in leaky_modes(stack, frequency).values()
@@ -183,7 +195,7 @@ def leaky_estimates(
 def plane_waves(
     stack: HasMedia, frequency: QuantityLike | None = None, *, leaky: bool = False
 ) -> tuple[Wave, ...]:
-    """Surface waves of a stack, slowest first.
+    """Surface waves of a stack, or plate waves of a membrane, slowest first.
 
     Parameters
     ----------
@@ -199,13 +211,14 @@ def plane_waves(
     omega = None
     if frequency is not None:
         omega = 2.0 * math.pi * parse_frequency(frequency, key="frequency")
-    waves = surface_waves(substrate, layers, omega)
+    if substrate.density == 0.0:
+        from sawfem.planewave.plates import plate_waves
+
+        return plate_waves(layers, _frequency(layers, omega) / (2.0 * math.pi), shorts=stack.shorts)
+    waves = surface_waves(substrate, layers, omega, shorts=stack.shorts)
     if leaky:
-        waves = tuple(
-            sorted(
-                (*waves, *leaky_estimates(substrate, layers, omega)), key=lambda wave: wave.velocity
-            )
-        )
+        estimates = leaky_estimates(substrate, layers, omega, shorts=stack.shorts)
+        waves = tuple(sorted((*waves, *estimates), key=lambda wave: wave.velocity))
     return waves
 
 

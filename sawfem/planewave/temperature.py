@@ -138,13 +138,15 @@ class _Track:
 
     def __init__(self, stack: Stack, wave: Wave, metallised: bool, hold_constant: Held) -> None:
         self.stack, self.hold_constant = stack, hold_constant
-        self.wave: StackWave = locate(wave, *stack.media(), metallised=metallised)
+        self.wave: StackWave = locate(
+            wave, *stack.media(), shorts=stack.shorts, metallised=metallised
+        )
         self.wavenumber = self.wave.wavenumber.real
 
     def at(self, celsius: float) -> tuple[float, float]:
         """Phase velocity, m/s, and length of the pattern over that at 25 degC."""
         heated = stack_at_temperature(self.stack, celsius, hold_constant=self.hold_constant)
-        scaled = ScaledStack.from_media(*heated.media())
+        scaled = ScaledStack.from_media(*heated.media(), shorts=self.stack.shorts)
         try:
             found = at_wavelength(self.wave, scaled, self.wavenumber / heated.stretch)
         except ConvergenceError as error:

@@ -98,15 +98,25 @@ def stack_field(
     if q[0].imag == 0.0:
         q = q.real
     s = np.array([system.s])
-    generator = _generator(stroh_matrix(system.substrate, q, s)[0], z.T if reverse else z)
-    half_space = HalfSpaceField(generator, u[0])
+    if system.substrate.is_vacuum:
+        half_space = _vacuum_field(system, q, u[0])
+    else:
+        generator = _generator(stroh_matrix(system.substrate, q, s)[0], z.T if reverse else z)
+        half_space = HalfSpaceField(generator, u[0])
     layers, node = [], 0
     for (tensor, thickness), count in zip(system.layers, system.slabs, strict=True):
         height = system.kappa * thickness / count
-        ends = u[node : node + count + 1]
+        ends = u[node : node + count + 1, : tensor.size]  # of a conductor: displacements
         layers.append(_slabs(tensor, q, s, height, ends))
         node += count
     return StackField(half_space, tuple(layers))
+
+
+def _vacuum_field(system: StackMatrix, q: Numbers, u: ComplexArray) -> HalfSpaceField:
+    """The potential phi exp(|k| x3) below a membrane, where nothing moves."""
+    n = len(u)
+    top = np.where(np.arange(n) < system.substrate.moving, 0.0, u)
+    return HalfSpaceField(np.asarray(-1j * q[0] * np.sign(np.real(q[0])) * np.eye(n)), top)
 
 
 def _generator(matrix: Numbers, z: ComplexArray) -> ComplexArray:
@@ -155,10 +165,10 @@ def moments(field: StackField, reverse: StackField, family: tuple[int, ...]) -> 
     for forth, back in zip(field.layers, reverse.layers, strict=True):
         total = [_slab_moments(u, w) for u, w in zip(forth, back, strict=True)]
         bodies.append(np.sum(total, axis=0))
-    place = np.ix_(family, family)
     result = []
     for body in bodies:
         full = np.zeros((4, 4, 4), dtype=complex)
+        place = np.ix_(family[: body.shape[-1]], family[: body.shape[-1]])
         for index in range(4):
             full[index][place] = body[index]
         result.append(Moments(*full))

@@ -16,6 +16,7 @@ from sawfem.case import Case, ResolvedCase
 from sawfem.case.plain import to_toml
 from sawfem.datafiles import shipped_file
 from sawfem.errors import SawfemError
+from sawfem.material import AIR_NAME
 from sawfem.sweep.keeping import DEVICE, GRATINGS, WAVES
 from sawfem.sweep.plan import SweepPlan, without_studies
 
@@ -27,6 +28,7 @@ _NUMERICS = (
     "symmetry.py",
     "orientation.py",
     "platenotation.py",
+    "stacks.py",
     "design.py",
     "material",
     "case",
@@ -165,6 +167,8 @@ class Identity:
             own = to_toml({"material": [{"name": name, **variant}]})
             like = self.material(case, str(variant["like"]))
             return hashlib.sha256(f"{own}{like}".encode()).hexdigest()
+        if name == AIR_NAME:
+            return AIR_NAME
         if name not in self._digests:
             self._digests[name] = self._of_file(material_file(self._case, name))
         return self._digests[name]

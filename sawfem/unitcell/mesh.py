@@ -110,8 +110,14 @@ def mesh_cell(cell: UnitCell, settings: MeshSettings) -> CellMesh:
 
     Raises
     ------
-    GeometryError : a conductor in the meshed part of the stack.
+    GeometryError : a conductor in the meshed part of the stack, or one without mass anywhere.
     """
+    if cell.stack.shorts:
+        raise GeometryError(
+            key="shorts",
+            found="a perfect conductor without mass at an interface below a grating",
+            expected="a metal layer with its thickness: others are for plane waves alone",
+        )
     outline = draw(cell)
     largest = _largest(cell, settings)
     feet, column_of = _columns(outline, settings, largest)

@@ -175,7 +175,7 @@ def test_double_electrodes_come_in_pairs():
 def test_a_case_may_stop_at_the_stack():
     case = Case.from_dict({"substrate": {"material": "quartz/bechmann-1958"}})
     assert case.resolved().gratings == {}
-    with pytest.raises(CaseError, match="grating: found nothing"):
+    with pytest.raises(CaseError, match="grating: found no section"):
         _ = case.resolved().grating
 
 
@@ -192,14 +192,35 @@ def test_wavelength_in_a_layer_needs_one_pitch():
     [
         ({"conditions": {"temperature": "60 degC"}}, "conditions.temperature other than 25 degC"),
         (
-            {"layer": {"material": "gold/kaye-laby", "thickness": 1e-7, "potential": "floating"}},
-            "layer[0].potential",
+            {"layer": {"material": "silica/auld-1973", "thickness": 1e-7, "short": True}},
+            "layer[0].short",
         ),
-        ({"substrate": {"material": "air"}}, 'substrate.material = "air"'),
+        (
+            {
+                "substrate": {"material": "air"},
+                "layer": {"material": "silica/auld-1973", "thickness": 1e-7},
+            },
+            'substrate.material = "air"',
+        ),
     ],
 )
 def test_what_is_not_computed_yet_is_said(changes, key):
     assert Case.from_dict(load("constants").to_dict() | changes).unserved() == (key,)
+
+
+def test_membranes_metals_and_shorts_are_resolved():
+    layer = {"material": "gold/kaye-laby", "thickness": 1e-7, "potential": "grounded"}
+    glass = {"material": "silica/auld-1973", "thickness": 1e-7, "short": True}
+    case = Case.from_dict({"substrate": {"material": "air"}, "layer": [layer, glass]})
+    assert case.resolved().layers[0].potential == "grounded"
+    assert case.resolved().shorts == (2,)
+    assert case.unserved_waves() == ()
+    with pytest.raises(CaseError, match=r"layer: found no section.*membrane"):
+        Case.from_dict({"substrate": {"material": "air"}})
+    with pytest.raises(CaseError, match=r"layer.material: found .air.;"):
+        Case.from_dict({"substrate": {"material": "air"}, "layer": {**glass, "material": "air"}})
+    with pytest.raises(CaseError, match=r"short: found 1; expected true or false"):
+        Case.from_dict({"substrate": {"material": "air"}, "layer": {**glass, "short": 1}})
 
 
 def test_recess_is_not_computed_yet():

@@ -45,7 +45,12 @@ def test_plate_notation_and_euler_angles_give_the_same_stack():
             GeometryError,
             "not both",
         ),
-        (lambda s: s.with_layer("gold/kaye-laby", "10 nm"), GeometryError, "conductor"),
+        (
+            lambda s: s.with_layer("gold/kaye-laby", "10 nm", potential="live"),
+            GeometryError,
+            "floating",
+        ),
+        (lambda s: s.shorted(3), GeometryError, "interface 3"),
         (lambda s: s.with_layer("silica/auld-1973", "0 nm"), UnitError, "layer.thickness"),
         (lambda s: s.with_layer("silica/auld-1973", float("nan")), UnitError, "layer.thickness"),
         (lambda s: Electrode("aluminium/kaye-laby", "-1 nm", "1 um"), UnitError, "thickness"),
