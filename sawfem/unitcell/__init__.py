@@ -16,6 +16,8 @@ certified        a small model over frequency and phase, grown to a bound on its
 modelfile        a certified model as an HDF5 file
 states           electrodes driven, grounded, floating, tied
 modes            all roots of A(f) x = 0 in an ellipse (contour integral)
+gratingmodes     complex frequencies at a phase, complex phases at a frequency
+dispersion       modes followed over the phase; map of the harmonic admittance
 stopband         edges of the stop band, grouped by wave
 fields           shape of a mode on a fine triangulation, for pictures and files
 below            its field below the meshed slab

@@ -198,7 +198,7 @@ class CellModel:
         At -gamma the answer is the transpose of the one at gamma (reciprocity).
         """
         for frequency in frequencies:
-            self._check(frequency, phase)
+            self.check(frequency, phase)
         gamma = folded_phase(phase)
         view = self.projected.at(abs(gamma))
         blocks = view.floor_blocks(np.asarray(frequencies, dtype=np.float64))
@@ -230,7 +230,7 @@ class CellModel:
         ------
         InputError : a point outside the region, a negative phase or a wrong number of potentials.
         """
-        self._check(frequency, phase)
+        self.check(frequency, phase)
         values = np.asarray(potentials, dtype=complex)
         if values.shape != (self.electrodes,) or folded_phase(phase) < 0.0:
             raise InputError(
@@ -295,7 +295,8 @@ class CellModel:
         source.extend(self.basis)
         return source
 
-    def _check(self, frequency: float, phase: float) -> None:
+    def check(self, frequency: float, phase: float) -> None:
+        """InputError outside the region."""
         if not self.region.holds(frequency, phase):
             raise InputError(
                 key="frequency",

@@ -19,7 +19,7 @@ from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from sawfem.conventions import CHARGE, FIELD
 from sawfem.errors import InputError
@@ -81,13 +81,28 @@ def scaled_floor(
     period: float,
 ) -> Complex:
     """Scaled p Y(w, k_n): (m,) frequencies in hertz, (h,) k_n p -> (m, h, 4, 4)."""
+    f = np.asarray(frequencies)
     # Y(w, -k) = Y(w, k)^T, so the pairs of gamma = pi cost one solution.
     backward = np.real(wavenumbers) < 0.0
     size = np.where(backward, -wavenumbers, wavenumbers)
     _, first, place = np.unique(np.round(size, 9), return_index=True, return_inverse=True)
-    omega = 2.0 * np.pi * np.asarray(frequencies)
-    blocks = period * floor.scaled(omega[:, None], size[first] / period)[:, place]
+    blocks = scaled_floor_pairs(floor, f[:, None], size[first], period)[:, place]
     blocks[:, backward] = blocks[:, backward].swapaxes(-1, -2)
+    return np.asarray(blocks)
+
+
+def scaled_floor_pairs(
+    floor: SurfaceAdmittance,
+    frequencies: ArrayLike,
+    wavenumbers: ArrayLike,
+    period: float,
+) -> Complex:
+    """Scaled p Y(w, k) of frequencies in hertz and k p that are broadcast: (..., 4, 4)."""
+    omega = 2.0 * np.pi * np.asarray(frequencies)
+    omega, k = np.broadcast_arrays(omega, np.asarray(wavenumbers))
+    backward = np.real(k) < 0.0
+    blocks = period * floor.scaled(omega, np.where(backward, -k, k) / period)
+    blocks[backward] = blocks[backward].swapaxes(-1, -2)
     return np.asarray(blocks)
 
 
