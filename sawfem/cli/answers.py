@@ -9,6 +9,7 @@ from sawfem.cli.screen import labelled, show, table
 from sawfem.extract.constants import GratingConstants
 from sawfem.quantities import Quantity, entry
 from sawfem.result import DeviceResult, GratingResult, Result
+from sawfem.units import format_quantity
 
 #: Constants in the order of the table; pairs take two rows.
 ROWS = (
@@ -116,6 +117,28 @@ def show_device(device: DeviceResult) -> None:
         )
     for name, reason in device.response.reasons.items():
         labelled("", f"{entry(name).label}: {reason}")
+    if device.specification:
+        show()
+        show_specification(device)
+
+
+def show_specification(device: DeviceResult) -> None:
+    """Every limit, the worst value, where it stands, and by how much it is kept or missed."""
+    rows = []
+    for line in device.specification:
+        unit = line["unit"]
+        bound = format_quantity(line["limit"], unit)
+        asked = f"{entry(line['quantity']).label} {line['kind'].replace('_', ' ')} {bound}"
+        if line["worst"] is None:
+            rows.append((f"  {line['name']}", asked, "none", "", "", "NO"))
+            continue
+        worst, margin = (format_quantity(line[key], unit, digits=3) for key in ("worst", "margin"))
+        at = "" if line["at"] is None else f"{line['at'] / 1e6:.2f} MHz, "
+        place = f"{at}{line['temperature_K'] - 273.15:g} degC"
+        met = "yes" if line["met"] else "NO"
+        rows.append((f"  {line['name']}", asked, worst, place, margin, met))
+    heads = ("Specification", "asked for", "worst", "at", "margin", "met")
+    table(heads, rows, right=(2, 4))
 
 
 def _row(label: str, quantity: Quantity) -> tuple[str, str, str, str]:

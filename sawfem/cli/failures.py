@@ -13,7 +13,7 @@ import click
 
 from sawfem.errors import SawfemError
 
-DONE, FAULT, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+DONE, FAULT, BAD_INPUT, MISSED, INTERRUPTED = 0, 1, 2, 3, 130
 
 
 def guarded(arguments: Sequence[str] | None) -> int:
@@ -25,8 +25,10 @@ def guarded(arguments: Sequence[str] | None) -> int:
     try:
         from sawfem.cli.group import sawfem
 
-        sawfem.main(args=given, prog_name="sawfem", standalone_mode=False)
+        ended = sawfem.main(args=given, prog_name="sawfem", standalone_mode=False)
         sys.stdout.flush()
+        if isinstance(ended, int):  # click.exceptions.Exit, as click hands it on
+            return ended
     except SawfemError as error:
         return _refused(error, as_json)
     except click.exceptions.Exit as end:

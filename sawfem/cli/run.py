@@ -8,7 +8,9 @@ from pathlib import Path
 import click
 
 from sawfem.cli import options
+from sawfem.cli.failures import MISSED
 from sawfem.cli.screen import show
+from sawfem.errors import InputError
 
 
 @click.command("run")
@@ -20,10 +22,18 @@ from sawfem.cli.screen import show
     help="Folder of the results; results/<case> if left out.",
 )
 @options.changes
+@click.option(
+    "--require", is_flag=True, help="End with exit code 3 unless the specification is met."
+)
 @options.as_json
 @options.quiet
 def command(
-    case_name: str, out: Path | None, changes: tuple[str, ...], as_json: bool, quiet: bool
+    case_name: str,
+    out: Path | None,
+    changes: tuple[str, ...],
+    require: bool,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     """Compute what CASE asks for and write its results.
 
@@ -38,6 +48,13 @@ def command(
     from sawfem.pipeline import check, run
 
     plan = check(case)
+    if require and not (plan.resolved.limits and plan.resolved.device):
+        raise InputError(
+            file=plan.resolved.file,
+            key="--require",
+            found="no limit on a device",
+            expected="a [device] and a [[specification.limit]] to require",
+        )
     if tables and not plan.not_computed:
         from sawfem.cli.understood import show_understood
 
@@ -56,3 +73,5 @@ def command(
         if sys.stdout.isatty():
             show()
         show_result(result, progress.elapsed, told=plan.warnings)
+    if require and result.device is not None and not result.device.specification_met:
+        raise click.exceptions.Exit(MISSED)

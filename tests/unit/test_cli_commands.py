@@ -274,3 +274,31 @@ def test_a_reader_that_leaves_is_no_fault() -> None:
     )
     assert done.stdout.strip() == "0"
     assert "Traceback" not in done.stderr
+
+
+def test_require_ends_with_three_where_a_limit_is_missed(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    case = Path("held.toml")
+    case.write_text(
+        'substrate = { material = "quartz/bechmann-1958", cut = "(YXl)42.75" }\n'
+        'grating = { pitch = "1.818 um", metal = "aluminium/kaye-laby", '
+        'thickness = "0.02 wavelength", metallisation_ratio = 0.5 }\n'
+        "results = { accuracy = 1e-2 }\n"
+        'device = { kind = "transversal", fingers = [41, 41], aperture = "1 mm", gap = "50 um" }\n'
+        "[[specification.limit]]\n"
+        'name = "pass"\nquantity = "insertion_loss"\nfrom = "866 MHz"\nto = "867 MHz"\n'
+        'at_most = "90 dB"\n'
+    )
+    assert main(["run", str(case), "--require", "--json"]) == 0
+    (line,) = json.loads(capsys.readouterr().out)["device"]["specification"]
+    assert line["met"]
+    assert line["margin"] == pytest.approx(90.0 - line["worst"])
+    stricter = ["--set", "specification.limit.pass.at_most=1 dB"]
+    assert main(["run", str(case), "--require", *stricter]) == 3
+    out = capsys.readouterr().out
+    assert " NO" in out
+    assert "Specification" in out
+    assert main(["run", str(case), *stricter, "--quiet"]) == 0
+    assert main(["run", "buoy-resonator", "--require"]) == 2
+    assert "expected a [device] and a [[specification.limit]]" in capsys.readouterr().err
