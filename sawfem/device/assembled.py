@@ -12,6 +12,7 @@ from sawfem.device.assembly import Circuit, Part, ResonatorPart
 from sawfem.device.blackbox import BlackBox
 from sawfem.device.circuit import CircuitPart, CircuitSolution, solve_circuit
 from sawfem.device.lump import Lump
+from sawfem.device.mirrored import ResonatorSolution, ResonatorSolver
 from sawfem.device.network import scattering_to_admittance
 from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.device.resonance import resonance_figures
@@ -29,7 +30,7 @@ from sawfem.device.track import Gratings, Track
 from sawfem.device.transversal import passband_figures
 from sawfem.quantities import Quantity
 
-Solved = TrackSolution | ComplexArray | tuple[ComplexArray, ComplexArray]
+Solved = TrackSolution | ResonatorSolution | ComplexArray | tuple[ComplexArray, ComplexArray]
 
 #: Where power goes, in the order in which it is drawn.
 MECHANISMS = (
@@ -72,7 +73,7 @@ class SolvedCircuit:
                 current = self.solution.current[:, at : at + len(nodes), port]
                 at += len(nodes)
                 lost = {"networks": np.einsum("fi,fi->f", voltage.conj(), current).real}
-            elif isinstance(solved, TrackSolution):
+            elif isinstance(solved, TrackSolution | ResonatorSolution):
                 lost = solved.losses(voltage)
             else:
                 lost = {"lumps": np.abs(voltage[:, 0]) ** 2 * solved[:, 0, 0].real}
@@ -82,7 +83,11 @@ class SolvedCircuit:
 
 
 def solve_part(part: Part, gratings: Gratings, frequency: FloatArray) -> Solved:
-    """A part at ``frequency`` (F,): a track's P-matrices, Y (F, 1, 1), or S and references."""
+    """A part at ``frequency`` (F,): a track's P-matrices, Y (F, 1, 1), or S and references.
+
+    A resonator as a track of its own, with all its P-matrices; circuits take the shorter way of
+    sawfem/device/mirrored.py.
+    """
     if isinstance(part, Lump):
         return part.admittance(frequency)[:, None, None]
     if isinstance(part, BlackBox):
@@ -101,7 +106,7 @@ def solve_part(part: Part, gratings: Gratings, frequency: FloatArray) -> Solved:
 
 
 def _circuit_part(name: str, nodes: tuple[tuple[str, str], ...], solved: Solved) -> CircuitPart:
-    if isinstance(solved, TrackSolution):
+    if isinstance(solved, TrackSolution | ResonatorSolution):
         return CircuitPart(name, nodes, solved.admittance)
     if isinstance(solved, tuple):
         return CircuitPart(name, nodes, scattering=solved[0], reference=solved[1])
@@ -111,7 +116,14 @@ def _circuit_part(name: str, nodes: tuple[tuple[str, str], ...], solved: Solved)
 def solve_assembly(circuit: Circuit, gratings: Gratings, frequency: FloatArray) -> SolvedCircuit:
     """Solve a circuit's parts, each once, and the circuit. Raises as ``circuit_response``."""
     used = dict.fromkeys(name for name, _ in circuit.placed)
-    parts = {name: solve_part(circuit.parts[name], gratings, frequency) for name in used}
+    resonators = ResonatorSolver(gratings, frequency)
+    parts: dict[str, Solved] = {}
+    for name in used:
+        part = circuit.parts[name]
+        if isinstance(part, ResonatorPart):
+            parts[name] = resonators.solve(part)
+        else:
+            parts[name] = solve_part(part, gratings, frequency)
     placed = [_circuit_part(name, nodes, parts[name]) for name, nodes in circuit.placed]
     return SolvedCircuit(circuit, parts, solve_circuit(frequency, placed, circuit.ports))
 

@@ -1,23 +1,24 @@
 """Electrical circuits of parts between named nodes, solved directly at all frequencies at once.
 
-Modified nodal equations. With the node voltages V, the currents J into the ports of parts that
-are given by their scattering, and the currents I into the device through its ports,
+Modified nodal equations. With the node voltages V and the currents J into the ports of parts that
+are given by their scattering, and sources 2 sqrt(Re z) a behind the ports' own impedances z,
 
-    sum A_y^T Y A_y V + A_s^T J - A_p^T I = 0          current law at every node
-    (F - S F) A_s V - (S F G + F G*) J = 0             parts by their scattering
-    A_p V + z I = 2 sqrt(Re z) a                       sources behind their own impedances
+    [sum A_y^T Y A_y + A_p^T z^-1 A_p] V + A_s^T J = A_p^T z^-1 2 sqrt(Re z) a    at every node
+    (F - S F) A_s V - (S F G + F G*) J = 0                         parts by their scattering
 
 A are incidence matrices (+1 at the plus node of a port, -1 at its minus node, ground left out),
-F and G as in sawfem/device/network.py. Then b = (V_p - z* I)/(2 sqrt(Re z)) and S follows from
-unit a, whether or not the device has an admittance matrix. (Ho, Ruehli, Brennan, IEEE Trans.
+F and G as in sawfem/device/network.py. The currents into the device are I = (2 sqrt(Re z) a -
+A_p V)/z, then b = (A_p V - z* I)/(2 sqrt(Re z)), and S follows from unit a, whether or not the
+device has an admittance matrix. (Ho, Ruehli, Brennan, IEEE Trans.
 Circuits Syst. CAS-22, 504 (1975); Kurokawa 1965; from memory.) Rows and columns are scaled to
-unit size and the solution is refined once, which keeps a lossless device unitary to rounding.
+unit size, which keeps a lossless device unitary to rounding.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -26,8 +27,8 @@ from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.device.wiring import GROUND, Pair, check_wiring, floating_nodes
 from sawfem.errors import InputError
 
-#: Condition of the scaled equations beyond which a circuit counts as singular.
-WORST_CONDITION = 1.0e13
+#: Growth of a unit right side in the scaled equations beyond which a circuit is singular.
+LARGEST_GROWTH = 1.0e13
 
 
 @dataclass(frozen=True)
@@ -133,13 +134,15 @@ def solve_circuit(
     impedances = [port.impedance for port in ports]
     z = as_references(impedances, frequency.size, len(ports))
     A, size = _equations(frequency.size, parts, through, nodes, z)
-    n = len(ports)
-    rhs = np.zeros((*A.shape[:2], n), dtype=complex)
-    rhs[:, range(-n, 0), range(n)] = 2.0 * np.sqrt(z.real)
+    P = incidence(through, nodes)
+    source = 2.0 * np.sqrt(z.real)
+    rhs = np.zeros((*A.shape[:2], len(ports)), dtype=complex)
+    rhs[:, : len(nodes)] = P.T * (source / z)[:, None, :]
     x = _solved(A, size, rhs, frequency)
-    voltage, inner, current = x[:, : len(nodes)], x[:, len(nodes) : -n], x[:, -n:]
-    across = incidence(through, nodes) @ voltage
-    s = (across - z.conj()[:, :, None] * current) / (2.0 * np.sqrt(z.real))[:, :, None]
+    voltage, inner = x[:, : len(nodes)], x[:, len(nodes) :]
+    across = P @ voltage
+    current = (source[:, :, None] * np.eye(len(ports)) - across) / z[:, :, None]
+    s = (across - z.conj()[:, :, None] * current) / source[:, :, None]
     return CircuitSolution(nodes, voltage, inner, np.asarray(s), z)
 
 
@@ -156,15 +159,15 @@ def _equations(
     """
     N = len(nodes)
     extra = sum(len(part.nodes) for part in parts if part.admittance is None)
-    M = N + extra + len(through)
+    M = N + extra
     A = np.zeros((count, M, M), dtype=complex)
     size = np.zeros((count, M, M))
     at = N
     for part in parts:
         T = incidence(part.nodes, nodes)
         if part.admittance is not None:
-            A[:, :N, :N] += T.T @ part.admittance @ T
-            size[:, :N, :N] += np.abs(T).T @ np.abs(part.admittance) @ np.abs(T)
+            stamp(A, part.admittance, T)
+            stamp(size, np.abs(part.admittance), np.abs(T))
             continue
         assert part.scattering is not None
         own = len(part.nodes)
@@ -177,36 +180,44 @@ def _equations(
         A[:, rows, rows] = -(SF * G[:, None, :] + F * G.conj()[:, None, :])
         at += own
     P = incidence(through, nodes)
-    A[:, :N, at:] = -P.T
-    A[:, at:, :N] = P
-    A[:, range(at, M), range(at, M)] = z
+    ends = np.eye(len(through)) / z[:, :, None]
+    stamp(A, ends, P)
+    stamp(size, np.abs(ends), np.abs(P))
     return A, np.maximum(size, np.abs(A))
+
+
+def stamp(A: np.ndarray[Any, Any], y: np.ndarray[Any, Any], T: FloatArray) -> None:
+    """Add T^T y T to the upper left corner of A, entry by entry of what is not zero."""
+    ports, nodes = np.nonzero(T)
+    for i, n in zip(ports, nodes, strict=True):
+        for j, m in zip(ports, nodes, strict=True):
+            A[:, n, m] += T[i, n] * T[j, m] * y[:, i, j]
 
 
 def _solved(
     A: ComplexArray, size: FloatArray, rhs: ComplexArray, frequency: FloatArray
 ) -> ComplexArray:
-    """A^-1 rhs with rows and columns brought to unit size, refined once."""
-    row = 1.0 / np.sqrt(np.maximum(size.max(axis=2), 1e-300))
-    column = 1.0 / np.sqrt(np.maximum(size.max(axis=1), 1e-300))
-    for _ in range(3):
-        scaled = size * row[:, :, None] * column[:, None, :]
-        row /= np.sqrt(np.maximum(scaled.max(axis=2), 1e-300))
-        column /= np.sqrt(np.maximum(scaled.max(axis=1), 1e-300))
+    """A^-1 rhs with rows and columns brought to unit size.
+
+    One more right side of mixed signs tells how large the inverse is.
+    """
+    row = 1.0 / np.sqrt(size.max(axis=2))
+    column = 1.0 / (size * row[:, :, None]).max(axis=1)
     B = A * row[:, :, None] * column[:, None, :]
-    right = rhs * row[:, :, None]
+    probe = np.random.default_rng(0).choice([-1.0, 1.0], size=(1, A.shape[1], 1))
+    right = np.concatenate(
+        [rhs * row[:, :, None], np.broadcast_to(probe, (*A.shape[:2], 1))], axis=2
+    )
     try:
-        inverse = np.linalg.inv(B)
+        x = np.linalg.solve(B, right)
     except np.linalg.LinAlgError:
         rank = np.linalg.matrix_rank(B)
         raise _singular(frequency[int(np.argmin(rank))]) from None
-    condition = np.abs(B).sum(axis=1).max(axis=1) * np.abs(inverse).sum(axis=1).max(axis=1)
-    worst = int(np.argmax(np.where(np.isfinite(condition), condition, np.inf)))
-    if not condition[worst] < WORST_CONDITION:
+    growth = np.abs(x[:, :, -1]).max(axis=1)
+    worst = int(np.argmax(np.where(np.isfinite(growth), growth, np.inf)))
+    if not growth[worst] < LARGEST_GROWTH:
         raise _singular(frequency[worst])
-    x = inverse @ right
-    x += inverse @ (right - B @ x)
-    return np.asarray(column[:, :, None] * x)
+    return np.asarray(column[:, :, None] * x[:, :, :-1])
 
 
 def _singular(frequency: float) -> InputError:

@@ -37,7 +37,7 @@ def resonator_sections(
     ``lossless`` leaves every attenuation out. Finger resistance is not part of it. Raises
     GeometryError when electrodes would overlap.
     """
-    _check_geometry(device, transducer, reflector)
+    check_geometry(device, transducer, reflector)
     if lossless:
         transducer, reflector = (constants.lossless() for constants in (transducer, reflector))
         extra = 0.0
@@ -61,7 +61,8 @@ def resonator_sections(
     return cascade(track)
 
 
-def _check_geometry(device: Resonator, transducer: ComConstants, reflector: ComConstants) -> None:
+def check_geometry(device: Resonator, transducer: ComConstants, reflector: ComConstants) -> None:
+    """Raise GeometryError for electrodes that overlap, InputError for impossible constants."""
     check_constants(transducer)
     check_constants(reflector)
     width = device.electrode_width

@@ -37,6 +37,7 @@ Polarity. Electrode n is on the bus-bar of V when polarity (-1)^n = +1, else on 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -95,6 +96,7 @@ def coefficients(constants: ComConstants, aperture: float, frequency: FloatArray
     )
 
 
+@lru_cache(maxsize=256)
 def check_constants(constants: ComConstants) -> None:
     """Raise InputError for constants of no passive grating."""
     for name in ("pitch", "velocity"):
