@@ -27,9 +27,10 @@ def check_axes(
     """
     bare = {key: value for key, value in written.items() if key not in STUDIES}
     for study in ("sweep", "map"):
+        sampled = written.get(study, {}).get("sample", "grid") != "grid"
         for index, axis in _members(written.get(study, {}), "axis"):
             location = (study, "axis", index)
-            for key, value in _ends(axis, user_path(written, location), file):
+            for key, value in _ends(axis, user_path(written, location), file, sampled):
                 trial = copy.deepcopy(bare)
                 if study == "map" and axis["key"] in FREQUENCY_KEYS:
                     parse_frequency(value, key=user_path(written, (*location, key)), file=file)
@@ -53,8 +54,10 @@ def _members(table: dict[str, Any], key: str) -> Iterator[tuple[int, dict[str, A
     yield from enumerate(members if isinstance(members, list) else [members])
 
 
-def _ends(axis: dict[str, Any], place: str, file: str | None) -> list[tuple[str, Any]]:
-    """Keys and values of the ends of an axis: a list, or from, to and points."""
+def _ends(
+    axis: dict[str, Any], place: str, file: str | None, sampled: bool
+) -> list[tuple[str, Any]]:
+    """Keys and values of the ends of an axis: a list, or from, to and, in a grid, points."""
     spanned = [key for key in ("from", "to", "points") if key in axis]
     if "values" in axis and spanned:
         raise CaseError(
@@ -65,7 +68,7 @@ def _ends(axis: dict[str, Any], place: str, file: str | None) -> list[tuple[str,
         )
     if "values" in axis:
         return [("values", axis["values"][0]), ("values", axis["values"][-1])]
-    for key in ("from", "to", "points"):
+    for key in ("from", "to") if sampled else ("from", "to", "points"):
         if key not in axis:
             raise CaseError(
                 file=file,

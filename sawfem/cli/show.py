@@ -40,6 +40,19 @@ _ROWS = 40
     type=click.Path(path_type=Path),
     help="Draw curves, contours and parallel coordinates into this folder.",
 )
+@click.option(
+    "--export",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Write a table for other design tools: FILE.csv, .json or .h5.",
+)
+@click.option(
+    "--fit",
+    "degree",
+    metavar="DEGREE",
+    type=click.IntRange(1, 9),
+    help="With --export: add polynomials of this total degree over the axes.",
+)
 @options.as_json
 def command(
     result: str,
@@ -49,6 +62,8 @@ def command(
     held: tuple[str, ...],
     columns: tuple[str, ...],
     pictures: Path | None,
+    export: Path | None,
+    degree: int | None,
     as_json: bool,
 ) -> None:
     """Show the sweep RESULT: its folder (results/CASE.sweep), its store or its sweep.h5.
@@ -68,19 +83,28 @@ def command(
             from sawfem.quantities import json_safe
 
             click.echo(json.dumps({"format": "sawfem.best/1", "points": json_safe(rows)}))
-            return
-        _show_best(found, best, rows)
+        else:
+            _show_best(found, best, rows)
     elif as_json:
         from sawfem.cli.sweep import sweep_dict
 
         click.echo(json.dumps(sweep_dict(found, Path(result).stem, ())))
     else:
         show_sweep(found, rows=True)
+    if export is not None:
+        from sawfem.export.design_table import write_design_table
+        from sawfem.sweep.view import open_origin
+
+        origin = open_origin(_place(result))
+        written = write_design_table(found, export, origin, degree=degree)
+        if not as_json:
+            labelled("Table", written.as_posix())
     if pictures is not None:
         from sawfem.plot.sweeps import draw_sweep
 
         files = draw_sweep(found, pictures)
-        labelled("Pictures", f"{pictures.as_posix()}/", "  ".join(path.name for path in files))
+        if not as_json:
+            labelled("Pictures", f"{pictures.as_posix()}/", "  ".join(path.name for path in files))
 
 
 def _place(result: str) -> Path:

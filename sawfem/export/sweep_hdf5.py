@@ -12,6 +12,7 @@
     /reasons/<column>      why a constant is missing at a point that is done
     /status                int8: 0 done, 1 failed, 2 not run
     /message               why a point failed
+    /remarks/<name>        texts, where there are any: errors of interpolants, polynomials
 
 A point that failed or was not run is NaN (complex: both parts; words: ""); ``status`` tells
 which. The file holds no time and no host: a sweep that was interrupted and taken up again gives
@@ -64,8 +65,15 @@ class SweepOrigin:
     numerics: str = ""
 
 
-def write_sweep(table: SweepTable, path: str | Path, origin: SweepOrigin | None = None) -> Path:
+def write_sweep(
+    table: SweepTable,
+    path: str | Path,
+    origin: SweepOrigin | None = None,
+    *,
+    remarks: Mapping[str, str] | None = None,
+) -> Path:
     """Write a sweep; a file that stands there is replaced in one step, once the new one is whole.
+    ``remarks`` become texts in the group /remarks.
 
     Raises
     ------
@@ -79,6 +87,8 @@ def write_sweep(table: SweepTable, path: str | Path, origin: SweepOrigin | None 
             with h5py.File(name, "w") as file:
                 _write_head(file, table, said)
                 _write_arrays(file, table)
+                for key, text in (remarks or {}).items():
+                    file[f"remarks/{key}"] = text
             os.chmod(name, 0o644)
             os.replace(name, target)
         except BaseException:
@@ -207,6 +217,32 @@ def read_sweep(path: str | Path) -> SweepTable:
             checks={name: checks.array(name, shape) for name in checks.names()},
             limits={name: checks.attribute("limit", float, of=name) for name in checks.names()},
             reasons={name: _words(reasons, name, shape) for name in reasons.names()},
+        )
+
+
+def read_origin(path: str | Path) -> SweepOrigin:
+    """What a sweep's file says that its numbers came from. Raises as :func:`read_sweep`."""
+    shown = Path(path).as_posix()
+    with _opened(path, shown) as file:
+        root = Node(file, shown)
+        found: dict[str, dict[str, str]] = {}
+
+        def visit(name: str, item: h5py.HLObject) -> None:
+            if isinstance(item, h5py.Dataset):
+                keys = ("name", "sha256", "source", "provenance")
+                held = {key: str(item.attrs.get(key, "")) for key in keys}
+                known = held.pop("name") or name
+                found[known] = {
+                    "toml": str(item.asstr(errors="replace")[()]),
+                    **held,
+                }
+
+        root.child("materials").group.visititems(visit)
+        return SweepOrigin(
+            case_source=root.child("case").text("source"),
+            resolved=root.child("case").json("resolved"),
+            materials=found,
+            numerics=str(root.attribute("numerics", str)),
         )
 
 

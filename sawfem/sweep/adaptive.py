@@ -2,7 +2,7 @@
 
 Points lie at dyadic shares of every axis: 0, 1/2, 1, then the quarters, the eighths, each one the
 child of the one that it halves the way to (Bungartz & Griebel, Acta Numerica 13, 147 (2004)). In
-every round the points so far make a smooth interpolant (cubic radial functions), it foretells the
+every round the points so far make a smooth interpolant (radial functions), it foretells the
 new points before they are computed, and what it was wrong by is the error at these points: they
 were left out. Points where it is above the tolerance get children. Where the property ``zero``
 changes sign between neighbours, or its size is least, children are added until neighbours are
@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from sawfem.errors import CaseError
 from sawfem.quantities import table as quantity_table
+from sawfem.result.sweep_interpolant import smooth
 from sawfem.sweep.axes import AxisSpan
 from sawfem.sweep.keeping import PARTS
 
@@ -291,14 +292,3 @@ def _children(share: Fraction) -> tuple[Fraction, ...]:
         return (Fraction(1, 4) if share == 0 else Fraction(3, 4),)
     step = Fraction(1, 2 * share.denominator)
     return (share - step, share + step) if share.denominator < 2**DEEPEST else ()
-
-
-def smooth(points: Array, values: Array) -> Any:
-    """Interpolant through scattered points of the unit box: cubic radial functions and a linear
-    trend (a natural cubic spline over one axis).
-    """
-    from scipy.interpolate import RBFInterpolator
-
-    centre, scale = float(values.mean()), float(np.ptp(values)) or 1.0
-    inner = RBFInterpolator(points, (values - centre) / scale, kernel="cubic", degree=1)
-    return lambda at: centre + scale * inner(np.asarray(at, dtype=float))

@@ -159,7 +159,7 @@ def axis_span(table: Mapping[str, Any], place: str, file: str | None) -> AxisSpa
             expected="ends of the same sign and not zero, or linear spacing",
         )
     whole = counts_at(key)
-    return AxisSpan(key, unit, low, high, int(table["points"]), log, whole, (), together)
+    return AxisSpan(key, unit, low, high, int(table.get("points", 0)), log, whole, (), together)
 
 
 def _number(value: Any, key: str, unit: str) -> float:

@@ -137,7 +137,7 @@ def execute_sweep(
         origin = SweepOrigin(
             case_source=plan.case.text,
             resolved=plan.case.resolved().to_dict(),
-            materials=identity.entries(),
+            materials=json.loads(store.about()[f"materials {kept.digest}"]),
             numerics=numerics(),
         )
         file = write_sweep(table, folder / SWEEP_FILE, origin)
@@ -272,6 +272,8 @@ def _entered(store: Store, plan: SweepPlan, identity: Identity, folder: Path) ->
     )
     kept = store.find(digest)
     assert kept is not None
+    store.note("latest", digest)
+    store.note(f"materials {digest}", json.dumps(identity.entries(), sort_keys=True))
     return kept
 
 
