@@ -15,6 +15,7 @@ from sawfem.extract.uncertainty import edge_error
 from sawfem.pipeline.build import Design, build, grating_key
 from sawfem.pipeline.devices import solve_any_device
 from sawfem.pipeline.judgement import grating_warnings
+from sawfem.planewave import Wave
 from sawfem.result import DeviceResult, Result, collect_checks, grating_result
 
 #: progress(stage, done, total): before, during and after every stage.
@@ -63,7 +64,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
 
         prepare_folder(folder, source=case.source)
     solutions = {
-        name: _solved(name, resolved, design, log.named(name, len(design.cells)))
+        name: solved_grating(name, resolved, design, log.named(name, len(design.cells)))
         for name in design.cells
     }
     device, remarks = solved_device(resolved, design, solutions, log.report)
@@ -117,9 +118,21 @@ def served(case: Case) -> ResolvedCase:
     return resolved
 
 
-def _solved(name: str, case: ResolvedCase, design: Design, progress: Progress) -> GratingSolution:
+def solved_grating(
+    name: str,
+    case: ResolvedCase,
+    design: Design,
+    progress: Progress | None = None,
+    waves: tuple[Wave, ...] | None = None,
+) -> GratingSolution:
+    """One grating of a case; ``waves`` as for :func:`sawfem.extract.solve_grating`.
+
+    Raises as :func:`run`.
+    """
     try:
-        return solve_grating(design.cells[name], accuracy=case.accuracy, progress=progress)
+        return solve_grating(
+            design.cells[name], accuracy=case.accuracy, progress=progress, waves=waves
+        )
     except SawfemError as error:
         raise error.located(file=case.file, key=grating_key(name)) from None
 

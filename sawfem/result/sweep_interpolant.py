@@ -114,10 +114,11 @@ def smooth(points: Array, values: Array) -> Callable[[Array], Array]:
     near = None if len(values) <= _EVERYWHERE else _NEAREST
     axes = points.shape[1]
     rich = len(values) >= (axes + 1) * (axes + 2)
-    kernel, degree = ("quintic", 2) if rich else ("cubic", 1)
-    inner = RBFInterpolator(
-        points, (values - centre) / scale, kernel=kernel, degree=degree, neighbors=near
-    )
+    scaled = (values - centre) / scale
+    if rich:
+        inner = RBFInterpolator(points, scaled, kernel="quintic", degree=2, neighbors=near)
+    else:
+        inner = RBFInterpolator(points, scaled, kernel="cubic", degree=1, neighbors=near)
     return lambda at: np.asarray(centre + scale * inner(np.asarray(at, dtype=float)))
 
 

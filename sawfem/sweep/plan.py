@@ -11,7 +11,7 @@ import numpy as np
 
 from sawfem.case import Case, ResolvedCase
 from sawfem.case.axes import STUDIES
-from sawfem.case.served import unserved
+from sawfem.case.served import unserved, unserved_waves
 from sawfem.errors import CaseError, SawfemError
 from sawfem.sweep.axes import AxisSpan, SweepAxis, axis_span
 from sawfem.sweep.keeping import DEVICE, GRATINGS, WAVES, Keeping, keeping
@@ -272,7 +272,7 @@ def _try_values(plan: SweepPlan, places: list[str], resolved: ResolvedCase) -> N
                     found=f"{axis.key} = {value!r}: {error.found or error.message}",
                     expected=error.expected,
                 ) from None
-            left = [text for text in unserved(variant) if _matters(text, plan.keep.level)]
+            left = _left(variant, plan.keep.level)
             if left:
                 raise CaseError(
                     file=file,
@@ -282,14 +282,13 @@ def _try_values(plan: SweepPlan, places: list[str], resolved: ResolvedCase) -> N
                 )
 
 
-def _matters(text: str, level: str) -> bool:
-    """Whether a key that is not computed yet would change what is kept."""
-    if text.startswith(("specification", "measurement", "results.include")):
-        return False
-    device = text.startswith(("device", "resonator", "lump", "network", "track"))
-    if device:
-        return level == DEVICE
-    return level != WAVES or text.startswith(("substrate", "layer", "conditions"))
+def _left(case: ResolvedCase, level: str) -> list[str]:
+    """Keys that are not computed yet and would change what is kept."""
+    if level == WAVES:
+        return list(unserved_waves(case))
+    heads = ["measurement", "results.include"]
+    heads += ["device", "resonator", "lump", "network", "track"] * (level == GRATINGS)
+    return [text for text in unserved(case) if not text.startswith(tuple(heads))]
 
 
 def without_studies(case: Case) -> dict[str, Any]:

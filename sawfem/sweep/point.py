@@ -18,7 +18,6 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sawfem.case import Case, ResolvedCase
-from sawfem.case.served import unserved
 from sawfem.errors import ConvergenceError, SawfemError
 from sawfem.quantities import entry, json_safe, table
 from sawfem.sweep.keeping import DEVICE, WAVES
@@ -130,9 +129,6 @@ def numbers(case: ResolvedCase, level: str) -> dict[str, Any]:
     if level == WAVES:
         answer.waves(_plane_waves(case, design)[0])
         return answer.tree()
-    left = [text for text in unserved(case) if text.startswith(("grating", "overcoat", "cond"))]
-    if left:
-        raise ConvergenceError(f"{', '.join(left)}: not computed by this version")
     from sawfem.result import collect_checks
 
     solutions = {name: _solved(name, case, design) for name in design.cells}
@@ -258,9 +254,8 @@ def _plane_waves(case: ResolvedCase, design: Any) -> tuple[Any, ...]:
 
 def _solved(name: str, case: ResolvedCase, design: Any) -> Any:
     """A solved grating, with the plane waves that its neighbours have found."""
-    from sawfem.extract import solve_grating
     from sawfem.extract.grating import grating_waves
-    from sawfem.pipeline.build import grating_key
+    from sawfem.pipeline.execute import solved_grating
 
     cell = design.cells[name]
     stack = _stack_key(case, design)
@@ -268,12 +263,10 @@ def _solved(name: str, case: ResolvedCase, design: Any) -> Any:
     own = json.dumps([stack, drawn, case.to_dict()["overcoat"], case.accuracy], sort_keys=True)
 
     def solve() -> Any:
-        waves = _WAVES.get(
-            f"{stack} {cell.period if case.layers else ''}", lambda: grating_waves(cell)
-        )
-        return solve_grating(cell, accuracy=case.accuracy, waves=waves)
+        waves = None  # cells of several electrodes look at other wavelengths
+        if len(cell.electrodes) == 1:
+            key = f"{stack} {cell.period if case.layers else ''}"
+            waves = _WAVES.get(key, lambda: grating_waves(cell))
+        return solved_grating(name, case, design, waves=waves)
 
-    try:
-        return _GRATINGS.get(own, solve)
-    except SawfemError as error:
-        raise error.located(key=grating_key(name)) from None
+    return _GRATINGS.get(own, solve)
