@@ -221,6 +221,31 @@ class UnitCell:
             for count in range(len(self.overcoat))
         )
 
+    def planar(self) -> tuple[Medium, tuple[tuple[Medium, float], ...], int]:
+        """The cell without its electrodes, as level films.
+
+        Returns
+        -------
+        Substrate, (medium, thickness in m) upwards with the overcoats among them, and the
+        interface at which the electrodes' feet lie: 0 below the first film. A film in which the
+        feet lie is cut there.
+        """
+        substrate, layers = self.stack.media()
+        below: list[tuple[Medium, float]] = []
+        above: list[tuple[Medium, float]] = []
+        remaining = self.recess
+        for medium, thickness in reversed(layers):
+            inside = min(remaining, thickness)
+            remaining -= inside
+            if inside > SAME * thickness:
+                above.insert(0, (medium, inside))
+            if thickness - inside > SAME * thickness:
+                below.insert(0, (medium, thickness - inside))
+        if remaining > SAME * self.recess:
+            above.insert(0, (substrate, remaining))
+        coats = [(coat.medium(), coat.thickness) for coat in self.overcoat]
+        return substrate, (*below, *above, *coats), len(below)
+
     @classmethod
     def grating(
         cls,

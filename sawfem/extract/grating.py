@@ -31,6 +31,7 @@ from sawfem.extract.edges import (
 from sawfem.extract.loss_budget import LossBudget, has_losses, loss_budget, with_losses
 from sawfem.extract.uncertainty import edge_error, numerical_uncertainty
 from sawfem.planewave import Wave, estimate_velocities
+from sawfem.planewave.buried import buried_waves
 from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.planewave.limiting import bulk_onsets
 from sawfem.unitcell.connection import check_connections
@@ -161,16 +162,26 @@ def grating_waves(cell: UnitCell, *, phase: float = math.pi) -> tuple[Wave, ...]
     """Plane waves of the stack at the wavenumber phase / p, strongest coupling first.
 
     At phase pi the wavelength is that of the stop band, 2p. A layered stack is dispersive:
-    frequency and velocity are brought together by iteration.
+    frequency and velocity are brought together by iteration. Overcoats count as level films;
+    under them, or in a groove, the metallised velocity is that with a conductor at the feet.
     """
-    substrate, layers = cell.stack.media()
+    substrate, layers, interface = cell.planar()
     wavenumber = phase / cell.period
-    shear = math.sqrt(float(substrate.stiffness[0, 2, 0, 2]) / substrate.density)
-    start = 0.9 * shear * wavenumber if layers else None
-    waves = estimate_velocities(substrate, layers, start)
-    for _ in range(12 if layers else 0):
+
+    def found(omega: float | None) -> tuple[Wave, ...]:
+        if omega is None or interface == len(layers):
+            return estimate_velocities(substrate, layers, omega)
+        return buried_waves(substrate, layers, omega, interface)
+
+    if not layers:
+        return found(None)
+    # Over a membrane's vacuum the lowest film tells where to start.
+    first = substrate if substrate.density else layers[0][0]
+    shear = math.sqrt(float(first.stiffness[0, 2, 0, 2]) / first.density)
+    waves = found(0.9 * shear * wavenumber)
+    for _ in range(12):
         velocity = strongest(waves).velocity
-        waves = estimate_velocities(substrate, layers, velocity * wavenumber)
+        waves = found(velocity * wavenumber)
         if abs(strongest(waves).velocity - velocity) < 1e-4 * velocity:
             break
     return waves

@@ -15,6 +15,7 @@ allwaves, leaky_search   every leaky wave of a stated region, with its coverage
 leaky_strip, sheet, root_count   the region, its sheet, and the counting of its roots
 pairing                 which wave of the metallised surface is which of the free one
 plates                   plate waves of a membrane
+buried                   waves with a conductor at an interface: where buried electrodes work
 bulk, limiting           bulk waves of the cut, their onsets, all branch points
 dispersion               phase and group velocity of a stack against frequency
 follow, stack_wave       the same wave on a slightly changed stack
