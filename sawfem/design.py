@@ -173,24 +173,24 @@ class UnitCell:
                 highest = max(tops) + (self.coat_levels[index - 1] if index else 0.0)
                 if level < highest * (1.0 - SAME):
                     raise GeometryError(
-                        key="overcoat.thickness",
+                        key=f"overcoat[{index}].thickness",
                         found=f"a flat top {level:.4g} m over the surface",
                         expected=f"at least {highest:.4g} m, the height of what it must cover",
                     )
                 return  # what follows lies on a plane
-            self._check_room(level, min(tops))
+            self._check_room(f"overcoat[{index}]", level, min(tops))
 
-    def _check_room(self, distance: float, lowest: float) -> None:
+    def _check_room(self, place: str, distance: float, lowest: float) -> None:
         """Conformal films of this total thickness: walls to follow, and gaps to fit in."""
         if lowest < -SAME * self.recess:
             raise GeometryError(
-                key="overcoat.top",
+                key=f"{place}.top",
                 found='"conformal" over electrodes whose tops lie below the surface',
                 expected='"flat", or a recess of at most their height',
             )
         if any(electrode.sidewall_angle > 90.0 for electrode in self.electrodes):
             raise GeometryError(
-                key="overcoat.top",
+                key=f"{place}.top",
                 found='"conformal" over walls that hang over',
                 expected='"flat", or side walls of at most 90 deg',
             )
@@ -202,10 +202,10 @@ class UnitCell:
         ends = [0.0, *(place for span in spans for place in span), self.period]
         if any(right <= left for left, right in pairwise(ends)):
             raise GeometryError(
-                key="overcoat.thickness",
+                key=f"{place}.thickness",
                 found=f"conformal films of {distance:.4g} m that meet between two electrodes, or "
                 "reach the end of the cell",
-                expected="thinner films, or a flat top",
+                expected="thinner films, a flat top, or electrodes further apart",
             )
 
     @staticmethod

@@ -13,6 +13,7 @@ square to it, ends at the same lines moved outwards by d/sin(slope angle); its c
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sawfem.errors import GeometryError
@@ -108,11 +109,38 @@ class Electrode:
         footing: tuple[QuantityLike, QuantityLike] | Footing | None = None,
     ) -> None:
         film = Film(material_of(metal), parse_length(thickness, key="electrode.thickness"))
+        self._place((film,), width, centre, sidewall_angle, footing)
+
+    @classmethod
+    def of_films(
+        cls,
+        films: Sequence[Film],
+        width: QuantityLike,
+        *,
+        centre: QuantityLike | None = None,
+        sidewall_angle: float = 90.0,
+        footing: tuple[QuantityLike, QuantityLike] | Footing | None = None,
+    ) -> Electrode:
+        """A strip of several films, from the foot up; the rest as for the class."""
+        if not films:
+            raise GeometryError(key="electrode.film", found="none", expected="one film or more")
+        self = object.__new__(cls)
+        self._place(tuple(films), width, centre, sidewall_angle, footing)
+        return self
+
+    def _place(
+        self,
+        films: tuple[Film, ...],
+        width: QuantityLike,
+        centre: QuantityLike | None,
+        sidewall_angle: float,
+        footing: tuple[QuantityLike, QuantityLike] | Footing | None,
+    ) -> None:
         if footing is not None and not isinstance(footing, Footing):
             extent, height = (parse_length(length, key="electrode.footing") for length in footing)
             footing = Footing(extent, height)
         self._set(
-            (film,),
+            films,
             parse_length(width, key="electrode.width"),
             None if centre is None else parse_length(centre, key="electrode.centre"),
             float(sidewall_angle),
@@ -223,6 +251,14 @@ class Electrode:
     def widest(self) -> float:
         """Largest width at any height, m."""
         return max(self.foot_width, self.top_width)
+
+    @property
+    def mean_width(self) -> float:
+        """Area of the cross-section over the height of the strip, m."""
+        mean = 0.5 * (self.width + self.top_width)
+        if self.footing is None:
+            return mean
+        return mean + self.footing.extent * self.footing.height / self.thickness
 
     def wall_lines(self) -> tuple[tuple[float, float, float], ...]:
         """Lines whose maximum is the half width: (at the foot in m, slope, sine of the angle).

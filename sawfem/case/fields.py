@@ -101,6 +101,7 @@ Surface = Annotated[str, ChoiceRule(("free", "metallised"))]
 OvercoatTop = Annotated[str, ChoiceRule(("conformal", "flat"))]
 TransducerType = Annotated[str, ChoiceRule(("single", "double"))]
 ReflectorConnection = Annotated[str, ChoiceRule(("shorted", "open"))]
+Connection = Annotated[str, ChoiceRule(("hot", "ground", "floating"))]
 Spacing = Annotated[str, ChoiceRule(("linear", "log"))]
 Sampling = Annotated[str, ChoiceRule(("grid", "sobol", "random", "latin-hypercube", "adaptive"))]
 ResultParts = Annotated[

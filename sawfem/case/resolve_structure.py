@@ -210,7 +210,23 @@ def _electrode(reader: Reader, period: float, known: Mapping[str, Any]) -> Resol
         films = (ResolvedFilm(metal, thickness),)
     height = sum(film.thickness for film in films)
     _check_sidewall(reader, width, height, angle, period)
-    return ResolvedElectrode(reader.table.get("name", ""), centre, width, angle, films)
+    footing = _footing(reader, period)
+    connection = reader.table.get("connection") or None
+    name = reader.table.get("name", "")
+    return ResolvedElectrode(name, centre, width, angle, films, footing, connection)
+
+
+def _footing(reader: Reader, period: float) -> tuple[float, float] | None:
+    """Extent and height of the slope at the foot; both keys or none."""
+    keys = ("footing_extent", "footing_height")
+    given = [key for key in keys if key in reader]
+    if not given:
+        return None
+    for key in keys:
+        if key not in reader:
+            raise reader.refuse(key, f"{given[0]} alone", f"{key} beside it")
+    extent, height = (reader.length(key, "thickness", wavelength=period) for key in keys)
+    return extent, height
 
 
 def _check_sidewall(

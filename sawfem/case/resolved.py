@@ -51,13 +51,19 @@ class ResolvedFilm:
 
 @dataclass(frozen=True)
 class ResolvedElectrode:
-    """One electrode; ``films`` upwards, ``width`` at the foot."""
+    """One electrode; ``films`` upwards, ``width`` at the foot without the footing.
+
+    ``footing`` is how far a slope at the foot reaches beyond the wall and up it, None for none.
+    ``connection`` is "hot", "ground" or "floating", None where the case does not say.
+    """
 
     name: str
     centre: float
     width: float
     sidewall_angle: float
     films: tuple[ResolvedFilm, ...]
+    footing: tuple[float, float] | None = None
+    connection: str | None = None
 
 
 @dataclass(frozen=True)
@@ -80,6 +86,11 @@ class ResolvedGrating:
     def wavelength(self) -> float:
         """What the unit "wavelength" stands for: twice the pitch, or the period drawn in full."""
         return self.period if self.pitch is None else 2.0 * self.pitch
+
+    @property
+    def left_to_right(self) -> tuple[ResolvedElectrode, ...]:
+        """The electrodes by their centres: the order of the unit cell's."""
+        return tuple(sorted(self.electrodes, key=lambda electrode: electrode.centre))
 
     @property
     def electrode(self) -> ResolvedElectrode:

@@ -56,6 +56,13 @@ class Electrode(Table):
     centre: f.Position = None
     width: f.Width = Field(default=None, description="at the foot")
     sidewall_angle: f.SidewallAngle = None
+    footing_extent: f.Thickness = Field(
+        default=None, description="how far a slope at the foot reaches beyond the wall"
+    )
+    footing_height: f.Thickness = Field(default=None, description="how high that slope is")
+    connection: f.Connection = Field(
+        default="", description="where it is tied, in a cell of several electrodes"
+    )
     metal: f.MaterialName = ""
     thickness: f.Thickness = None
     film: Annotated[list[Film], OneOrMany()] = Field(default_factory=list)

@@ -6,6 +6,7 @@ from sawfem import __version__
 from sawfem.case import (
     ResolvedCase,
     ResolvedCrystal,
+    ResolvedElectrode,
     ResolvedGrating,
     ResolvedResonatorDevice,
     ResolvedTransversalDevice,
@@ -36,7 +37,15 @@ def show_understood(plan: Plan, named: str) -> None:
     for name, grating in case.gratings.items():
         label = "Grating" if len(case.gratings) == 1 else f"Grating {name}"
         labelled(label, *_grating(case, grating))
-        labelled("", _source(plan, grating.metal))
+        metals = [film.material for strip in grating.electrodes for film in strip.films]
+        for metal in dict.fromkeys(metals):
+            labelled("", _source(plan, metal))
+    for coat in case.overcoat:
+        labelled(
+            "Overcoat",
+            f"{coat.material}, {_length(coat.thickness)} over the flat surface, {coat.top} top",
+            _source(plan, coat.material),
+        )
     for text in _device(case):
         labelled("Device", text)
     for band in case.bands:
@@ -67,21 +76,34 @@ def _source(plan: Plan, material: str) -> str:
     return f"{entry['source'] or 'no source'} (digits: {entry['provenance']})" if entry else ""
 
 
-def _grating(case: ResolvedCase, grating: ResolvedGrating) -> tuple[str, str]:
-    if grating.drawn_in_full:
-        count = len(grating.electrodes)
-        return (f"{count} electrodes drawn in full", f"period {_length(grating.period)}")
-    relative = grating.thickness / grating.wavelength
+def _grating(case: ResolvedCase, grating: ResolvedGrating) -> list[str]:
+    sunk = f", sunk {_length(grating.recess)} into the surface" if grating.recess else ""
+    if not grating.drawn_in_full:
+        return [
+            _strip(grating, grating.electrode) + sunk,
+            f"pitch {_length(grating.period)}, metallisation ratio "
+            f"{grating.metallisation_ratio:g} at the foot, {case.temperature:g} degC",
+        ]
+    lines = [
+        f"{strip.name or f'electrode {number}'}: {_strip(grating, strip)}, "
+        f"{_length(strip.width)} wide at {_length(strip.centre)}"
+        for number, strip in enumerate(grating.electrodes, start=1)
+    ]
+    return [*lines, f"period {_length(grating.period)}{sunk}, {case.temperature:g} degC"]
+
+
+def _strip(grating: ResolvedGrating, strip: ResolvedElectrode) -> str:
+    """Films from the foot up, and the walls."""
+    films = [f"{film.material}, {_length(film.thickness)}" for film in strip.films]
+    height = sum(film.thickness for film in strip.films) / grating.wavelength
     walls = (
         "upright side walls"
-        if grating.sidewall_angle == 90.0
-        else f"side walls {grating.sidewall_angle:g} deg"
+        if strip.sidewall_angle == 90.0
+        else f"side walls {strip.sidewall_angle:g} deg"
     )
-    return (
-        f"{grating.metal}, {_length(grating.thickness)} = {relative:.4g} wavelength, {walls}",
-        f"pitch {_length(grating.period)}, metallisation ratio {grating.metallisation_ratio:g} "
-        f"at the foot, {case.temperature:g} degC",
-    )
+    if strip.footing:
+        walls += ", footing {} wide and {} high".format(*map(_length, strip.footing))
+    return f"{' + '.join(films)} = {height:.4g} wavelength, {walls}"
 
 
 def _device(case: ResolvedCase) -> list[str]:

@@ -36,7 +36,7 @@ from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.planewave.limiting import bulk_onsets
 from sawfem.unitcell.connection import check_connections
 from sawfem.unitcell.discretisation import discretise
-from sawfem.unitcell.mesh import MeshSettings
+from sawfem.unitcell.mesh import MEMORY_LIMIT, MeshSettings, mesh_size
 from sawfem.unitcell.stopband import StopBand, find_stop_band, refine_stop_band
 
 #: progress(stage, done, total): called before and after every stage.
@@ -142,7 +142,7 @@ def _solved(
     report("plane waves", 1, 1)
 
     # The coarsest pair of meshes seldom reaches 1e-5: do not start with it when that is asked.
-    meshes = MESHES if accuracy > 3e-5 else MESHES[1:]
+    meshes = _affordable(cell, MESHES if accuracy > 3e-5 else MESHES[1:])
     total = len(meshes)
     coarse: GratingSolution | None = None
     for number, settings in enumerate(meshes):
@@ -156,6 +156,12 @@ def _solved(
                 return replace(fine, checks=_checks(fine.band, fine.picture))
         coarse = fine
     raise AssertionError("MESHES holds at least two meshes")
+
+
+def _affordable(cell: UnitCell, meshes: tuple[MeshSettings, ...]) -> tuple[MeshSettings, ...]:
+    """The meshes that memory allows; of a cell that is too large for two of them, coarser ones."""
+    kept = tuple(m for m in meshes if mesh_size(cell, m).memory <= MEMORY_LIMIT)
+    return kept if len(kept) > 1 else MESHES[:2]
 
 
 def grating_waves(cell: UnitCell, *, phase: float = math.pi) -> tuple[Wave, ...]:

@@ -6,7 +6,7 @@ at the key of the case where it was made.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +15,9 @@ from typing import Any
 from sawfem.case import (
     ResolvedCase,
     ResolvedCrystal,
+    ResolvedElectrode,
     ResolvedGrating,
+    ResolvedOvercoat,
     ResolvedResonator,
     ResolvedResonatorDevice,
     ResolvedTransversalDevice,
@@ -24,7 +26,7 @@ from sawfem.case.keypath import UNNAMED
 from sawfem.case.plain import to_toml
 from sawfem.case.reader import located
 from sawfem.datafiles import shipped_file
-from sawfem.design import Electrode, Layer, Stack, UnitCell
+from sawfem.design import Electrode, Film, Layer, Overcoat, Stack, UnitCell
 from sawfem.errors import CaseError, MaterialError, SawfemError
 from sawfem.material import AIR, AIR_NAME, Material, load_material, material_variant
 from sawfem.orientation import Orientation
@@ -76,8 +78,9 @@ def build(case: ResolvedCase) -> Design:
             layers.append(Layer(material, orientation, film.thickness, film.potential))
     with _at(case, {}):
         stack = Stack(substrate, orientation=turned, layers=layers, shorts=case.shorts)
+    coats = _overcoats(case, library)
     cells = {
-        name: _cell(case, stack, grating, library, grating_key(name))
+        name: _cell(case, stack, grating, coats, library, grating_key(name))
         for name, grating in case.gratings.items()
     }
     _check_gap(case)
@@ -114,21 +117,74 @@ def _orientation(case: ResolvedCase, crystal: ResolvedCrystal, place: str) -> Or
 
 
 def _cell(
-    case: ResolvedCase, stack: Stack, grating: ResolvedGrating, library: _Library, place: str
+    case: ResolvedCase,
+    stack: Stack,
+    grating: ResolvedGrating,
+    coats: Sequence[Overcoat],
+    library: _Library,
+    place: str,
 ) -> UnitCell:
-    metal = library.load(grating.metal, f"{place}.metal")
-    if not metal.is_conductor:
-        raise CaseError(
-            file=case.file,
-            key=f"{place}.metal",
-            found=f"{metal.name}, which does not conduct",
-            expected='a metal, for example "aluminium/kaye-laby"',
+    strips = [
+        _strip(case, grating, drawn, library, _strip_key(grating, drawn, place))
+        for drawn in grating.left_to_right
+    ]
+    names = {f"overcoat[{i}]": _coat_key(film, i) for i, film in enumerate(case.overcoat)}
+    with _at(case, {"electrode": place, "grating": place, **names}):
+        return UnitCell(stack, strips, grating.period, overcoat=coats, recess=grating.recess)
+
+
+def _strip_key(grating: ResolvedGrating, drawn: ResolvedElectrode, place: str) -> str:
+    if not grating.drawn_in_full:
+        return place
+    index = next(i for i, strip in enumerate(grating.electrodes) if strip is drawn)
+    return f"{place}.electrode.{drawn.name}" if drawn.name else f"{place}.electrode[{index}]"
+
+
+def _coat_key(film: ResolvedOvercoat, index: int) -> str:
+    return f"overcoat.{film.name}" if film.name else f"overcoat[{index}]"
+
+
+def _strip(
+    case: ResolvedCase,
+    grating: ResolvedGrating,
+    drawn: ResolvedElectrode,
+    library: _Library,
+    place: str,
+) -> Electrode:
+    """An electrode with its films, from the foot up."""
+    metals = []
+    for number, film in enumerate(drawn.films):
+        key = f"{place}.metal" if len(drawn.films) == 1 else f"{place}.film[{number}].material"
+        metal = library.load(film.material, key)
+        if not metal.is_conductor:
+            raise CaseError(
+                file=case.file,
+                key=key,
+                found=f"{metal.name}, which does not conduct",
+                expected='a metal, for example "aluminium/kaye-laby"',
+            )
+        metals.append(metal)
+    with _at(case, {"electrode": place}):
+        films = [
+            Film(metal, film.thickness) for metal, film in zip(metals, drawn.films, strict=True)
+        ]
+        return Electrode.of_films(
+            films,
+            drawn.width,
+            centre=drawn.centre if grating.drawn_in_full else None,
+            sidewall_angle=drawn.sidewall_angle,
+            footing=drawn.footing,
         )
-    with _at(case, {"electrode": place, "grating": place}):
-        strip = Electrode(
-            metal, grating.thickness, grating.width, sidewall_angle=grating.sidewall_angle
-        )
-        return UnitCell(stack, [strip], grating.period)
+
+
+def _overcoats(case: ResolvedCase, library: _Library) -> list[Overcoat]:
+    found = []
+    for index, film in enumerate(case.overcoat):
+        place = _coat_key(film, index)
+        material = library.load(film.material, f"{place}.material")
+        with _at(case, {"overcoat": place}):
+            found.append(Overcoat(material, film.thickness, top=film.top))
+    return found
 
 
 def _check_gap(case: ResolvedCase) -> None:

@@ -150,9 +150,7 @@ class _Builder:
         return self.solutions[grating].constants.com().velocity
 
     def _sheet(self, given: float | None, key: str, grating: str) -> float:
-        sheet, told = sheet_resistance(
-            given, f"{key}.sheet_resistance", self.case.gratings[grating], self.cells[grating]
-        )
+        sheet, told = sheet_resistance(given, f"{key}.sheet_resistance", self.cells[grating])
         self.told += told[: 1 if not self.told else 0]
         return sheet
 

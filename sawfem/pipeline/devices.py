@@ -76,7 +76,7 @@ def solve_device(
     name = _transducer(asked).grating
     grating, cell, solution = case.gratings[name], cells[name], solutions[name]
     given = _transducer(asked).sheet_resistance
-    sheet, warnings = sheet_resistance(given, "device.sheet_resistance", grating, cell)
+    sheet, warnings = sheet_resistance(given, "device.sheet_resistance", cell)
     try:
         if isinstance(asked, ResolvedResonatorDevice):
             setting = _resonator(case, asked, grating, solution, sheet)

@@ -2,34 +2,33 @@
 
 from __future__ import annotations
 
-from sawfem.case import ResolvedGrating
 from sawfem.design import UnitCell
 
 
-def sheet_resistance(
-    given: float | None, key: str, grating: ResolvedGrating, cell: UnitCell
-) -> tuple[float, list[str]]:
+def sheet_resistance(given: float | None, key: str, cell: UnitCell) -> tuple[float, list[str]]:
     """Ohm per square of the fingers: as the case says at ``key``, or resistivity over thickness.
 
     Returns sentences about what was assumed.
     """
     if given is not None:
         return given, []
-    metal = cell.electrodes[0].metal
-    if metal.resistivity is None:
+    films = cell.electrodes[0].films
+    known = [film for film in films if film.metal.resistivity]
+    if not known:
         return 0.0, [
-            f"{metal.name} has no resistivity: the fingers are taken to conduct without loss; "
-            f"{key} would say otherwise"
+            f"{films[0].metal.name} has no resistivity: the fingers are taken to conduct without "
+            f"loss; {key} would say otherwise"
         ]
-    sheet = metal.resistivity / grating.thickness
+    # Films side by side along the finger: their conductances add.
+    sheet = 1.0 / sum(film.thickness / (film.metal.resistivity or 1.0) for film in known)
+    names = " and ".join(dict.fromkeys(film.metal.name for film in known))
     return sheet, [
         f"sheet resistance {sheet:.3g} ohm per square taken from the bulk resistivity of "
-        f"{metal.name}; a thin film has more, so quality factors come out too high. "
+        f"{names}; a thin film has more, so quality factors come out too high. "
         f"{key} takes a measured value"
     ]
 
 
 def conducting_width(cell: UnitCell) -> float:
-    """Mean of foot and top of the electrode, m: its cross-section over its thickness."""
-    electrode = cell.electrodes[0]
-    return 0.5 * (electrode.width + electrode.top_width)
+    """Cross-section of the electrode over its thickness, m."""
+    return cell.electrodes[0].mean_width

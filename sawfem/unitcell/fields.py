@@ -277,7 +277,7 @@ def _below_the_slab(
     cell = system.discretisation.cell
     thicknesses = [layer.thickness / cell.period for layer in reversed(cell.stack.layers)]
     part = np.searchsorted(np.cumsum(thicknesses), -middle)
-    vacuum = cell.stack.material.density == 0.0
+    vacuum = cell.stack.is_membrane
     region = np.where(vacuum & (part == len(thicknesses)), AIR, STACK + part)
     places = np.stack([across.ravel(), down.ravel()])
     return places, triangles, region.astype(np.int64), values.reshape(4, -1)

@@ -47,9 +47,12 @@ def floor_admittance(discretisation: Discretisation) -> SurfaceAdmittance:
         remaining -= inside
         if thickness - inside > 1e-9 * thickness:
             below.append((medium, thickness - inside))
-    if substrate.density == 0.0 and not below:
+    stack = discretisation.cell.stack
+    if stack.is_membrane and not below:
         return SurfaceAdmittance.from_tensors(GeneralisedTensor.from_medium(substrate), [])
-    return SurfaceAdmittance(substrate, below[::-1])  # type: ignore[arg-type]
+    # Shorts keep their number, counted from below; those in the slab have been refused.
+    shorts = [index for index in stack.shorts if index < len(below)]
+    return SurfaceAdmittance(substrate, below[::-1], shorts=shorts)  # type: ignore[arg-type]
 
 
 def steepest_harmonic(discretisation: Discretisation) -> float:

@@ -109,7 +109,7 @@ def test_thin_plate_case():
         "density": 2650,
         "mechanical_q": 400,
     }
-    assert case.unserved() == ("grating.electrode", "overcoat", "results.include")
+    assert case.unserved() == ("grating.electrode (several a period)", "results.include")
 
 
 def test_sweep_case():
@@ -223,11 +223,21 @@ def test_membranes_metals_and_shorts_are_resolved():
         Case.from_dict({"substrate": {"material": "air"}, "layer": {**glass, "short": 1}})
 
 
-def test_recess_is_not_computed_yet():
+def test_recess_is_a_length_of_the_grating():
     case = load("constants").edit({"grating.recess": "10 nm"})
-    assert case.unserved() == ("grating.recess",)
-    two = load("ladder").edit({"grating.shunt.recess": "10 nm"})
-    assert "grating.shunt.recess" in two.unserved()
+    assert case.unserved() == ()
+    assert case.resolved().grating.recess == 10e-9
+
+
+def test_footing_is_a_pair_of_lengths():
+    case = load("thin-plate").edit(
+        {
+            "grating.electrode.hot.footing_extent": "20 nm",
+            "grating.electrode.hot.footing_height": "15 nm",
+        }
+    )
+    hot, cold = case.resolved().grating.electrodes
+    assert hot.footing == cold.footing == (20e-9, 15e-9)
 
 
 def test_repr_tells_what_a_practitioner_would_ask():

@@ -7,7 +7,8 @@ import pytest
 
 from sawfem.design import Electrode, Overcoat, Stack, UnitCell
 from sawfem.errors import GeometryError
-from sawfem.unitcell.mesh import AIR, COAT, METAL, STACK, MeshSettings, mesh_cell
+from sawfem.unitcell.discretisation import discretise
+from sawfem.unitcell.mesh import AIR, COAT, METAL, STACK, MeshSettings, mesh_cell, mesh_size
 
 AL, TI, GOLD = "aluminium/kaye-laby", "titanium/kaye-laby", "gold/kaye-laby"
 SILICA = "silica/auld-1973"
@@ -274,3 +275,23 @@ def test_a_metal_plane_below_the_electrodes_makes_the_slab_thinner_or_is_refused
 def test_what_cannot_be_made_is_refused(stack, build, words):
     with pytest.raises(GeometryError, match=words):
         build(stack)
+
+
+def test_the_size_of_a_mesh_is_known_before_it_is_built(stack):
+    """Unknowns without the Bloch condition: shape functions of solids, dielectrics and air."""
+    strip = Electrode(AL, "100 nm", "1 um", sidewall_angle=80.0)
+    cell = UnitCell(stack, [strip], PERIOD, overcoat=[Overcoat(SILICA, "30 nm")])
+    size, d = mesh_size(cell, SETTINGS), discretise(cell, SETTINGS)
+    assert size.elements == d.mesh.region.size
+    assert size.unknowns == pytest.approx(d.size, rel=0.05)
+
+
+def test_a_mesh_beyond_the_memory_is_refused_and_not_built(stack):
+    """Eight electrodes of eight heights under two films; the limit is MEMORY_LIMIT, 4 GB."""
+    strips = [
+        Electrode(AL, (60 + 25 * i) * 1e-9, "0.3 um", centre=(0.5 + i) * 1e-6) for i in range(8)
+    ]
+    coats = [Overcoat(SILICA, "20 nm"), Overcoat("zinc-oxide/bateman-1962", "20 nm")]
+    cell = UnitCell(stack, strips, "8 um", overcoat=coats)
+    with pytest.raises(GeometryError, match=r"needs some \d+\.\d GB; expected at most 4 GB"):
+        discretise(cell, MeshSettings(5, 4, 0.15))

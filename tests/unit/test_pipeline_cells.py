@@ -1,0 +1,84 @@
+"""Cells of a case drawn in full: films, walls, order, overcoats, grooves, and what a run says."""
+
+from pathlib import Path
+
+import pytest
+
+from sawfem.case import Case
+from sawfem.design import Overcoat
+from sawfem.pipeline import run
+from sawfem.pipeline.build import build
+
+CASES = Path(__file__).parent / "data" / "cases"
+BASE = {
+    "title": "Buoy 7",
+    "substrate": {"material": "lithium-niobate/kovacs-1990", "cut": "(YXl)128"},
+    "results": {"accuracy": 1e-2},
+}
+COATED = BASE | {
+    "grating": {
+        "period": "2.2 um",
+        "recess": "10 nm",
+        "electrode": {
+            "centre": "1.1 um",
+            "width": "1.1 um",
+            "sidewall_angle": 78,
+            "footing_extent": "20 nm",
+            "footing_height": "15 nm",
+            "film": [
+                {"material": "titanium/kaye-laby", "thickness": "8 nm"},
+                {"material": "aluminium/kaye-laby", "thickness": "80 nm"},
+            ],
+        },
+    },
+    "overcoat": {"material": "silica/auld-1973", "thickness": "20 nm"},
+    "device": {
+        "kind": "resonator",
+        "fingers": 61,
+        "reflector_fingers": 40,
+        "aperture": "100 um",
+        "gap": "2.2 um",
+    },
+}
+
+
+def test_a_cell_drawn_in_full_is_what_the_case_says() -> None:
+    design = build(Case.load(CASES / "thin-plate.toml").resolved())
+    cell = design.cells["main"]
+    assert [film.metal.name for film in cell.electrodes[0].films] == [
+        "titanium/kaye-laby",
+        "alu-film",
+    ]
+    assert [strip.centre for strip in cell.electrodes] == [1.15e-6, 3.45e-6]
+    assert cell.electrodes[1].thickness == pytest.approx(180e-9)
+    assert cell.electrodes[0].sidewall_angle == 78.0
+    (coat,) = cell.overcoat
+    assert isinstance(coat, Overcoat)
+    assert (coat.top, coat.thickness) == ("conformal", 30e-9)
+    assert "silica/auld-1973" in design.materials
+
+
+def test_electrodes_may_be_listed_in_any_order() -> None:
+    case = Case.load(CASES / "thin-plate.toml").edit(
+        {
+            "grating.electrode.hot.centre": "3.45 um",
+            "grating.electrode.cold.centre": "1.15 um",
+            "grating.electrode.cold.width": "1.1 um",
+        }
+    )
+    drawn = case.resolved().grating
+    assert [strip.name for strip in drawn.left_to_right] == ["cold", "hot"]
+    widths = [strip.width for strip in build(case.resolved()).cells["main"].electrodes]
+    assert widths == pytest.approx([1.1e-6, 1.2e-6])
+
+
+def test_two_metals_in_a_groove_under_a_film_run_to_the_device() -> None:
+    result = run(Case.from_dict(COATED))
+    constants = result.constants
+    assert all(check["ok"] for check in result.checks.values())
+    assert constants.velocity is not None
+    assert 3800.0 < constants.velocity < 3979.0  # slower than the free wave of the cut
+    assert result.device is not None
+    # Films side by side: 8 nm of titanium hardly helps 80 nm of aluminium.
+    sheet = result.device.description["sheet_resistance_ohm"]
+    assert sheet == pytest.approx(1.0 / (80e-9 / 2.65e-8 + 8e-9 / 4.2e-7), rel=0.02)
