@@ -72,7 +72,10 @@ def _grating_schema() -> dict[str, Any]:
             "uncertainty": {
                 "type": "object",
                 "description": "absolute, unit and keys of the values; kinds are never merged",
-                "properties": {"numerical": {"type": "object", "properties": bars}},
+                "properties": {
+                    kind: {"type": "object", "properties": bars}
+                    for kind in ("numerical", "process")
+                },
                 "required": ["numerical"],
             },
             "reasons": {**_REASONS, "description": "why a value is null, under its key"},

@@ -1,9 +1,12 @@
 """From answers of the unit cell to grating constants.
 
-constants          the coupling-of-modes equations, their normalisation, GratingConstants
+coupled            the coupling-of-modes equations, their normalisation, ComConstants
+constants          GratingConstants: what a grating is to a device, with uncertainty and reasons
 grating            from a unit cell to its constants, with uncertainty from two meshes
 edges              constants from the edges of a stop band
 uncertainty        numerical error bars from two meshes
+derivatives        how constants move with dimensions, materials and temperature; process spread
+heated_cell        a cell at another temperature
 double_electrode   constants of transducers with two electrodes in a row on each bus-bar
 """
 

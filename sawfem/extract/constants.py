@@ -61,6 +61,8 @@ class GratingConstants:
     fit_range : (low, high) in Hz around the resonance over which the deviation stays below
         FIT_ERROR of sawfem/extract/edges.py (1 per cent).
     numerical : absolute numerical uncertainty under the name of every constant that has one.
+    process : standard deviation for stated tolerances of fabrication, where that was asked for
+        (sawfem/extract/derivatives.py). Kinds of uncertainty are never merged.
     reasons : why a constant is None, under its name.
     """
 
@@ -92,6 +94,7 @@ class GratingConstants:
     reference_plane: float | None = None
     transduction_centre: float | None = None
     numerical: Mapping[str, Any] = field(default_factory=dict)
+    process: Mapping[str, Any] = field(default_factory=dict)
     reasons: Mapping[str, str] = field(default_factory=dict)
 
     def quantity(self, name: str, part: int | None = None) -> Quantity:

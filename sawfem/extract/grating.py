@@ -34,7 +34,7 @@ from sawfem.planewave import Wave, estimate_velocities
 from sawfem.planewave.buried import buried_waves
 from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.planewave.limiting import bulk_onsets
-from sawfem.unitcell.connection import check_connections
+from sawfem.unitcell.connection import ConnectedSystem, check_connections
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MEMORY_LIMIT, MeshSettings, mesh_size
 from sawfem.unitcell.stopband import StopBand, find_stop_band, refine_stop_band
@@ -162,6 +162,19 @@ def _affordable(cell: UnitCell, meshes: tuple[MeshSettings, ...]) -> tuple[MeshS
     """The meshes that memory allows; of a cell that is too large for two of them, coarser ones."""
     kept = tuple(m for m in meshes if mesh_size(cell, m).memory <= MEMORY_LIMIT)
     return kept if len(kept) > 1 else MESHES[:2]
+
+
+def solve_like(
+    solution: GratingSolution, cell: UnitCell, settings: MeshSettings
+) -> GratingSolution:
+    """A cell much like that of a solution, on one mesh: its edges start from the known ones.
+
+    Plane waves, error bars and checks are not computed again: ``waves`` are those of the
+    solution, ``numerical`` and ``checks`` are empty.
+    """
+    model = solution.band.model
+    connections = model.connections if isinstance(model, ConnectedSystem) else None
+    return _on_mesh(cell, connections, solution.waves, settings, solution)
 
 
 def grating_waves(cell: UnitCell, *, phase: float = math.pi) -> tuple[Wave, ...]:

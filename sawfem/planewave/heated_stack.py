@@ -10,7 +10,7 @@ has the normal F^-T n, and a direction t becomes F t.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -69,17 +69,18 @@ def stack_at_temperature(
     ------
     MaterialError : names the set and every constant whose coefficient is missing.
     """
-    _refuse_strangers(stack, hold_constant)
-    strain = _free_strain(stack.material, celsius, hold_constant)
-    rotation, stretch, _ = _material_lines(stack.orientation.rotation, strain)
+    names = [stack.material.name, *(layer.material.name for layer in stack.layers)]
+    refuse_strangers(names, hold_constant)
+    strain = free_strain(stack.material, celsius, hold_constant)
+    rotation, stretch, _ = material_lines(stack.orientation.rotation, strain)
     heated = heated_material(stack.material, celsius, hold_constant)
     device = rotate(strain, stack.orientation.rotation)
     layers = [_heated_layer(layer, celsius, device, hold_constant) for layer in stack.layers]
     return StackAtTemperature(celsius, heated.rotated(rotation), tuple(layers), device, stretch)
 
 
-def _refuse_strangers(stack: Stack, hold_constant: Held) -> None:
-    names = [stack.material.name, *(layer.material.name for layer in stack.layers)]
+def refuse_strangers(names: Sequence[str], hold_constant: Held) -> None:
+    """Raise MaterialError for a name in ``hold_constant`` that is none of the materials."""
     for name in hold_constant if isinstance(hold_constant, Mapping) else ():
         if name not in names:
             raise MaterialError(
@@ -101,7 +102,7 @@ def heated_material(material: Material, celsius: float, hold_constant: Held) -> 
     return material.at_temperature(celsius, hold_constant=held_of(material, hold_constant))
 
 
-def _free_strain(material: Material, celsius: float, hold_constant: Held) -> Array:
+def free_strain(material: Material, celsius: float, hold_constant: Held) -> Array:
     """Strain of the free material since 25 degC, crystal axes, (3, 3)."""
     heated_material(
         material, celsius, hold_constant
@@ -112,7 +113,7 @@ def _free_strain(material: Material, celsius: float, hold_constant: Held) -> Arr
     return np.asarray(material.expansion_strain(celsius) - start)
 
 
-def _material_lines(rotation: Array, strain: Array) -> tuple[Array, float, float]:
+def material_lines(rotation: Array, strain: Array) -> tuple[Array, float, float]:
     """Device axes after the crystal has been strained (crystal axes): x1 and the surface move.
 
     Returns the rotation, and how much longer lines along x1 and how much thicker plates are.
@@ -130,11 +131,11 @@ def _heated_layer(
     """Medium and thickness of a film that the substrate's strain (device axes) clamps."""
     material = layer.material
     rotation = layer.orientation.rotation
-    free = rotate(_free_strain(material, celsius, hold_constant), rotation)
+    free = rotate(free_strain(material, celsius, hold_constant), rotation)
     heated = heated_material(material, celsius, hold_constant)
     medium = heated.rotated(rotation)
     strain = clamped_strain(medium, free, substrate)
-    turned, _, thickening = _material_lines(rotation, rotate(strain, rotation.T))
+    turned, _, thickening = material_lines(rotation, rotate(strain, rotation.T))
     density = material.density / float(np.linalg.det(np.eye(3) + strain))
     medium = replace(heated.rotated(turned), density=density)
     return medium, layer.thickness * thickening

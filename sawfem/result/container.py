@@ -258,7 +258,10 @@ def constants_dict(constants: GratingConstants, name: str) -> dict[str, Any]:
     return {
         "grating": name,
         **to_json(values),
-        "uncertainty": {"numerical": to_json(constants.numerical)},
+        "uncertainty": {
+            "numerical": to_json(constants.numerical),
+            **({"process": to_json(constants.process)} if constants.process else {}),
+        },
         "reasons": {_key(key): text for key, text in reasons.items()},
     }
 
