@@ -23,8 +23,8 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
     found += [_short(case, index) for index in case.shorts]
     for name, grating in case.gratings.items():
         place = "grating" if len(case.gratings) == 1 else f"grating.{name}"
-        if len(grating.electrodes) > 1:
-            found.append(f"{place}.electrode (several a period)")
+        if len(grating.electrodes) > 1 and case.device is not None:
+            found.append(f"device on {place}.electrode (several a period)")
     found += unserved_waves(case)
     if case.device is not None and case.device.kind not in SERVED_DEVICES:
         found.append(f'device.kind = "{case.device.kind}"')

@@ -107,7 +107,7 @@ def solve_grating(
     """As :func:`grating_constants`, with everything that was computed on the way.
 
     ``waves`` are those of :func:`grating_waves` for this cell where they are known already, as in
-    a sweep over gratings on one stack.
+    a sweep over gratings on one stack; cells of several electrodes look for their own.
     """
     if connections is not None:
         connections = check_connections(connections, len(cell.electrodes))
@@ -136,7 +136,7 @@ def _solved(
     waves: tuple[Wave, ...] | None,
 ) -> GratingSolution:
     report("plane waves", 0, 1)
-    if waves is None:
+    if waves is None or connections is not None:
         waves = grating_waves(cell, phase=math.pi if connections is None else 2.0 * math.pi)
     strongest(waves)  # said before the long part, if there is none
     report("plane waves", 1, 1)

@@ -133,6 +133,26 @@ def _cell(
         return UnitCell(stack, strips, grating.period, overcoat=coats, recess=grating.recess)
 
 
+def connections_of(case: ResolvedCase, name: str) -> tuple[str, ...] | None:
+    """Where the electrodes of a cell are tied, left to right; None for one of one electrode.
+
+    Raises CaseError for one of several electrodes that is tied to nothing.
+    """
+    grating = case.gratings[name]
+    strips = grating.left_to_right
+    if len(strips) == 1:
+        return None
+    for strip in strips:
+        if strip.connection is None:
+            raise CaseError(
+                file=case.file,
+                key=f"{_strip_key(grating, strip, grating_key(name))}.connection",
+                found="nothing",
+                expected='"hot", "ground" or "floating", in a cell of several electrodes',
+            )
+    return tuple(strip.connection or "" for strip in strips)
+
+
 def _strip_key(grating: ResolvedGrating, drawn: ResolvedElectrode, place: str) -> str:
     if not grating.drawn_in_full:
         return place

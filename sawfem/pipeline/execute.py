@@ -12,7 +12,7 @@ from sawfem.case import Case, ResolvedCase
 from sawfem.errors import CaseError, SawfemError
 from sawfem.extract import GratingSolution, solve_grating
 from sawfem.extract.uncertainty import edge_error
-from sawfem.pipeline.build import Design, build, grating_key
+from sawfem.pipeline.build import Design, build, connections_of, grating_key
 from sawfem.pipeline.devices import solve_any_device
 from sawfem.pipeline.judgement import grating_warnings
 from sawfem.planewave import Wave
@@ -59,6 +59,8 @@ def run(
 def _run(case: Case, folder: Path | None, log: _Log) -> Result:
     resolved = served(case)
     design = build(resolved)
+    for name in design.cells:
+        connections_of(resolved, name)  # said before anything is computed
     if folder is not None:
         from sawfem.export import prepare_folder
 
@@ -131,7 +133,11 @@ def solved_grating(
     """
     try:
         return solve_grating(
-            design.cells[name], accuracy=case.accuracy, progress=progress, waves=waves
+            design.cells[name],
+            accuracy=case.accuracy,
+            connections=connections_of(case, name),
+            progress=progress,
+            waves=waves,
         )
     except SawfemError as error:
         raise error.located(file=case.file, key=grating_key(name)) from None

@@ -19,7 +19,7 @@ SMALLEST_MISFIT = 1e-6
 
 
 def draw_admittance(grating: GratingResult) -> Figure:
-    """Figure of |Y(f, pi)| with the stop bands marked, and of the misfit of the two-mode fit."""
+    """Figure of the harmonic |Y| with the stop bands marked, and of the two-mode fit's misfit."""
     fitted = grating.two_mode_admittance is not None
     figure = style.new_figure(8.0, 6.4 if fitted else 4.8)
     if fitted:
@@ -40,7 +40,7 @@ def draw_admittance(grating: GratingResult) -> Figure:
     for axes in figure.axes:
         _mark_bands(axes, grating)
     _mark_resonance(upper, grating)
-    upper.set_ylabel("harmonic admittance |Y(f, π)| (S/m)")
+    upper.set_ylabel("harmonic admittance |Y| (S/m)")
     upper.set_ylim(*_limits(np.abs(exact)))
     style.frequency_axis(lower)
     lower.set_xlim(frequency[0], frequency[-1])

@@ -5,9 +5,11 @@ from pathlib import Path
 import pytest
 
 from sawfem.case import Case
+from sawfem.datafiles import shipped_file
 from sawfem.design import Overcoat
+from sawfem.errors import CaseError
 from sawfem.pipeline import run
-from sawfem.pipeline.build import build
+from sawfem.pipeline.build import build, connections_of
 
 CASES = Path(__file__).parent / "data" / "cases"
 BASE = {
@@ -82,3 +84,17 @@ def test_two_metals_in_a_groove_under_a_film_run_to_the_device() -> None:
     # Films side by side: 8 nm of titanium hardly helps 80 nm of aluminium.
     sheet = result.device.description["sheet_resistance_ohm"]
     assert sheet == pytest.approx(1.0 / (80e-9 / 2.65e-8 + 8e-9 / 4.2e-7), rel=0.02)
+
+
+def test_a_cell_of_several_electrodes_says_where_they_are_tied(tmp_path: Path) -> None:
+    """Every electrode needs its connection."""
+    text = shipped_file("cases", "buoy-unidirectional").read_text(encoding="utf-8")
+    resolved = Case.load(shipped_file("cases", "buoy-unidirectional")).resolved()
+    assert connections_of(resolved, next(iter(resolved.gratings))) == ("hot", "ground", "ground")
+    other = tmp_path / "untied.toml"
+    other.write_text(text.replace('connection = "hot"\n', ""), encoding="utf-8")
+    with pytest.raises(CaseError, match=r"grating\.electrode\.hot\.connection: found nothing"):
+        run(Case.load(other))
+    other.write_text(text.replace('connection = "hot"', 'connection = "warm"'), encoding="utf-8")
+    with pytest.raises(CaseError, match="warm"):
+        Case.load(other)
