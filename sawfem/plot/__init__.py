@@ -2,6 +2,7 @@
 
 admittance   harmonic admittance with the stop bands marked
 mode         shapes of the standing waves
+cell         cross-section of the unit cell: materials and mesh
 fields       driven field, and the motion as an animation
 response     device response
 style        colours, lines and files of all of them
@@ -31,7 +32,7 @@ def draw_result(
 ) -> tuple[Path, ...]:
     """Draw everything a result holds into an existing folder and return the files.
 
-    harmonic-admittance and mode of the first grating, harmonic-admittance-NAME and mode-NAME of
+    harmonic-admittance, cell and mode of the first grating, harmonic-admittance-NAME etc. of
     further ones, and response of the device; each as .png and .svg. Where fields were asked for,
     driven and the animation mode.gif too.
     """
@@ -69,6 +70,7 @@ def _animations(result: Result, folder: Path) -> list[Path]:
 def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     """Names and functions that draw."""
     from sawfem.plot.admittance import draw_admittance
+    from sawfem.plot.cell import draw_cell
     from sawfem.plot.fields import draw_driven
     from sawfem.plot.mode import draw_modes
     from sawfem.plot.response import draw_response
@@ -77,6 +79,8 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     for number, (name, grating) in enumerate(result.gratings.items()):
         ending = f"-{name}" if number else ""
         found.append((f"harmonic-admittance{ending}", lambda g=grating: draw_admittance(g)))  # type: ignore[misc]
+        if grating.cell is not None:
+            found.append((f"cell{ending}", lambda c=grating.cell: draw_cell(c)))  # type: ignore[misc]
         found.append((f"mode{ending}", lambda g=grating: draw_modes(g)))  # type: ignore[misc]
         if grating.driven is not None:
             found.append((f"driven{ending}", lambda g=grating: draw_driven(g)))  # type: ignore[misc]

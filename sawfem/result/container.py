@@ -19,6 +19,7 @@ from sawfem.planewave import Wave
 from sawfem.quantities import json_key, json_safe, table, to_json
 from sawfem.result.provenance import current_versions, utc_now
 from sawfem.result.waves import wave_dict
+from sawfem.unitcell.drawing import CellDrawing
 from sawfem.unitcell.fields import DRIVEN, ModeShape
 
 Array = NDArray[np.float64]
@@ -48,6 +49,7 @@ class GratingResult:
         None where the grating does not have all of them.
     losses : edge -> mechanism -> dB per wavelength, where a material of the grating has losses.
     modes : the shapes of the edges, and a driven field where the case asked for fields.
+    cell : materials and mesh of one period; kept for pictures, not in files.
     """
 
     name: str
@@ -58,6 +60,7 @@ class GratingResult:
     two_mode_admittance: Complex | None
     modes: tuple[ModeShape, ...]
     losses: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    cell: CellDrawing | None = field(default=None, repr=False)
 
     def __repr__(self) -> str:
         velocity = self.constants.velocity

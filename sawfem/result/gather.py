@@ -14,6 +14,7 @@ from sawfem.extract.edges import sampled_admittance
 from sawfem.extract.grating import GratingSolution
 from sawfem.quantities import json_safe
 from sawfem.result.container import DeviceResult, GratingResult, Port
+from sawfem.unitcell.drawing import CellDrawing, draw_mesh
 from sawfem.unitcell.fields import driven_field, edge_names, mode_shape
 from sawfem.unitcell.stopband import StopBand
 
@@ -56,11 +57,18 @@ def grating_result(
             else None
         ),
         losses=_losses(solution),
+        cell=_drawing(band),
         modes=(
             *(mode_shape(band, edge) for edge in edge_names(band).values() if shapes),
             *([driven_field(band, driven_frequency(band))] if driven else []),
         ),
     )
+
+
+def _drawing(band: StopBand) -> CellDrawing:
+    """Materials and mesh of the cell that was solved."""
+    solved = band.model.system.discretisation
+    return draw_mesh(solved.cell, solved.mesh, solved.settings.order)
 
 
 def _losses(solution: GratingSolution) -> dict[str, dict[str, float]]:

@@ -64,6 +64,7 @@ def test_run_prints_tables_and_writes_files(capsys: pytest.CaptureFixture[str]) 
         "case.toml",
         "log.txt",
         "pictures/mode.png",
+        "pictures/cell.png",
         "pictures/mode.svg",
         "pictures/harmonic-admittance.png",
         "pictures/harmonic-admittance.svg",

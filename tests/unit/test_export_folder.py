@@ -53,6 +53,8 @@ def test_whole_folder(whole_result, place, case, monkeypatch, tmp_path):
         "results/b-buoy-resonator/b-buoy-resonator.s1p",
         "results/b-buoy-resonator/pictures/harmonic-admittance.png",
         "results/b-buoy-resonator/pictures/harmonic-admittance.svg",
+        "results/b-buoy-resonator/pictures/cell.png",
+        "results/b-buoy-resonator/pictures/cell.svg",
         "results/b-buoy-resonator/pictures/mode.png",
         "results/b-buoy-resonator/pictures/mode.svg",
         "results/b-buoy-resonator/pictures/response.png",

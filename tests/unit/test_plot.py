@@ -32,10 +32,10 @@ def test_files_are_there_and_repeat(whole_result, tmp_path):
     files = draw_result(whole_result, tmp_path / "a", progress=lambda *stage: stages.append(stage))
     assert [path.name for path in files] == [
         f"{name}.{suffix}"
-        for name in ("harmonic-admittance", "mode", "response")
+        for name in ("harmonic-admittance", "cell", "mode", "response")
         for suffix in ("png", "svg")
     ]
-    assert stages[0] == ("pictures", 0, 3)
+    assert stages[0] == ("pictures", 0, 4)
     assert stages[-1] == ("pictures", 3, 3)
     again = draw_result(whole_result, tmp_path / "b")
     for first, second in zip(files, again, strict=True):
@@ -60,7 +60,9 @@ def test_further_gratings_have_pictures_of_their_own(whole_result, tmp_path):
     files = draw_result(replace(whole_result, device=None, gratings=gratings), tmp_path)
     assert [path.name for path in files if path.suffix == ".svg"] == [
         "harmonic-admittance.svg",
+        "cell.svg",
         "harmonic-admittance-shunt.svg",
+        "cell-shunt.svg",
         "mode-shunt.svg",
     ]
 
