@@ -155,6 +155,7 @@ class UnitCell:
     def _check_apart(self) -> None:
         reach = 0.0
         for electrode in self.electrodes:
+            electrode.check_footing()
             left, right = self._sides(electrode, 0.5 * electrode.widest)
             if left <= reach or right >= self.period:
                 raise GeometryError(

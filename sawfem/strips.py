@@ -126,6 +126,7 @@ class Electrode:
             raise GeometryError(key="electrode.film", found="none", expected="one film or more")
         self = object.__new__(cls)
         self._place(tuple(films), width, centre, sidewall_angle, footing)
+        self.check_footing()
         return self
 
     def _place(
@@ -208,7 +209,13 @@ class Electrode:
                 found=f"a footing under walls of {self.sidewall_angle:g} deg",
                 expected="walls of at most 90 deg",
             )
-        if self.footing.height >= self.thickness:
+
+    def check_footing(self) -> None:
+        """Refuse a footing that is as high as the strip, once all its films are there.
+
+        Raises GeometryError.
+        """
+        if self.footing is not None and self.footing.height >= self.thickness:
             raise GeometryError(
                 key="electrode.footing",
                 found=f"{self.footing.height:.4g} m high",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from sawfem.case.resolve_structure import AIR
 from sawfem.case.resolved import ResolvedCase
 from sawfem.conventions import REFERENCE_TEMPERATURE
 
@@ -18,9 +17,6 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
     [sweep], [map] and [yield] are not among them: they are not part of a run.
     """
     found: list[str] = []
-    if case.substrate.material == AIR:
-        found.append('substrate.material = "air"')
-    found += [_short(case, index) for index in case.shorts]
     for name, grating in case.gratings.items():
         place = "grating" if len(case.gratings) == 1 else f"grating.{name}"
         if len(grating.electrodes) > 1 and case.device is not None:
@@ -42,11 +38,3 @@ def unserved_waves(case: ResolvedCase) -> tuple[str, ...]:
     if case.temperature != REFERENCE_TEMPERATURE:
         return (f"conditions.temperature other than {REFERENCE_TEMPERATURE:g} degC",)
     return ()
-
-
-def _short(case: ResolvedCase, index: int) -> str:
-    """Key of a perfect conductor without mass, which a grating does not know."""
-    if index == 0:
-        return "substrate.short"
-    name = case.layers[index - 1].name
-    return f"layer.{name}.short" if name else f"layer[{index - 1}].short"

@@ -135,14 +135,14 @@ def _solved(
     report: Progress,
     waves: tuple[Wave, ...] | None,
 ) -> GratingSolution:
+    # The coarsest pair of meshes seldom reaches 1e-5: do not start with it when that is asked.
+    meshes = _affordable(cell, MESHES if accuracy > 3e-5 else MESHES[1:])
     report("plane waves", 0, 1)
     if waves is None or connections is not None:
         waves = grating_waves(cell, phase=math.pi if connections is None else 2.0 * math.pi)
     strongest(waves)  # said before the long part, if there is none
     report("plane waves", 1, 1)
 
-    # The coarsest pair of meshes seldom reaches 1e-5: do not start with it when that is asked.
-    meshes = _affordable(cell, MESHES if accuracy > 3e-5 else MESHES[1:])
     total = len(meshes)
     coarse: GratingSolution | None = None
     for number, settings in enumerate(meshes):
@@ -186,11 +186,12 @@ def grating_waves(cell: UnitCell, *, phase: float = math.pi) -> tuple[Wave, ...]
     """
     substrate, layers, interface = cell.planar()
     wavenumber = phase / cell.period
+    shorts = cell.stack.shorts
 
     def found(omega: float | None) -> tuple[Wave, ...]:
-        if omega is None or interface == len(layers):
+        if omega is None or (interface == len(layers) and not shorts):
             return estimate_velocities(substrate, layers, omega)
-        return buried_waves(substrate, layers, omega, interface)
+        return buried_waves(substrate, layers, omega, interface, shorts=shorts)
 
     if not layers:
         return found(None)

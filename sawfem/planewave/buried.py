@@ -7,7 +7,7 @@ surface itself, both are those of :func:`.surface_waves`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,8 @@ def buried_waves(
     layers: Sequence[tuple[Medium, float]],
     omega: float,
     interface: int,
+    *,
+    shorts: Collection[int] = (),
 ) -> tuple[Wave, ...]:
     """Waves that electrodes at an interface may use, leaky estimates included, strongest first.
 
@@ -36,6 +38,7 @@ def buried_waves(
     ----------
     substrate, layers : media in device axes, layers with thickness in metres, upwards.
     omega : rad/s. interface : 0 lies below the first layer, len(layers) is the surface.
+    shorts : interfaces that conduct anyway.
 
     Returns
     -------
@@ -44,10 +47,10 @@ def buried_waves(
     """
     found: list[Wave] = []
     for search in (surface_waves, leaky_estimates):
-        free = search(substrate, layers, omega)
+        free = search(substrate, layers, omega, shorts=shorts)
         shorted = [
             wave
-            for wave in search(substrate, layers, omega, shorts=(interface,))
+            for wave in search(substrate, layers, omega, shorts=(*shorts, interface))
             if wave.velocity_free is not None
         ]
         found += _paired([wave for wave in free if wave.velocity_free is not None], shorted)

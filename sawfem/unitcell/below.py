@@ -88,6 +88,11 @@ def _downwards(
         state = expm(generator * thickness) @ state
         start += thickness
     substrate, _ = system.floor.tensors
+    if substrate.is_vacuum:
+        # Below a membrane there is the decaying potential alone.
+        below = depths >= start
+        found[below, 3] = state[3] * np.exp(-kappa * (depths[below] - start))
+        return found
     half_space = SurfaceAdmittance.from_tensors(substrate, [])
     scaled = half_space.scaled(2.0 * np.pi * frequency, wavenumber / period)
     impedance = period * scaled / (1j * kappa)

@@ -108,6 +108,7 @@ class Discretisation:
     unknowns : how component and scalar shape function are numbered.
     bottom, top : traces on the floor of the slab and on the upper side of the air.
     electrodes : number of electrodes; their unknowns are the last ones.
+    underside : traces on the lower side of a membrane that is meshed whole, whose floor is air.
     """
 
     cell: UnitCell
@@ -120,6 +121,7 @@ class Discretisation:
     bottom: Trace
     top: Trace
     electrodes: int
+    underside: Trace | None = None
 
     @property
     def size(self) -> int:
@@ -173,7 +175,18 @@ def discretise(cell: UnitCell, settings: MeshSettings) -> Discretisation:
         bottom=_trace(cell_mesh, basis, -cell_mesh.depth, settings),
         top=_trace(cell_mesh, basis, cell_mesh.top, settings),
         electrodes=len(cell.electrodes),
+        underside=_underside(cell, cell_mesh, basis, settings),
     )
+
+
+def _underside(
+    cell: UnitCell, cell_mesh: CellMesh, basis: Basis, settings: MeshSettings
+) -> Trace | None:
+    """Traces on the lower side of a membrane with meshed air below; None for other cells."""
+    thickness = sum(layer.thickness for layer in cell.stack.layers) / cell.period
+    if not cell.stack.is_membrane or cell_mesh.depth < thickness * (1.0 + 1e-9):
+        return None
+    return _trace(cell_mesh, basis, -thickness, settings)
 
 
 def _tensors(medium: Medium | None) -> tuple[Array, float, range]:
@@ -284,6 +297,9 @@ def _trace(cell_mesh: CellMesh, basis: Basis, level: float, settings: MeshSettin
     corners = mesh.p[:, mesh.t]
     on_level = np.abs(corners[1] - level) < 1e-9
     elements = np.flatnonzero(on_level.sum(axis=0) == 2)
+    above = corners[1, :, elements].mean(axis=1) > level
+    if not (above.all() or not above.any()):  # within the mesh: once is enough
+        elements = elements[above]
     count = int(np.ceil(np.pi * 24 * settings.largest)) + settings.order + 5
     nodes, weights = np.polynomial.legendre.leggauss(count)
     t, weights = 0.5 * (nodes + 1.0), 0.5 * weights

@@ -69,7 +69,7 @@ class Edge:
     coupling : strength with which the electrodes excite the mode, |charge|^2 of a standing wave:
         the residue of Y(f, gamma), which is -j 2 pi f^2 CAPACITANCE coupling / (f - frequency).
     wave : (4,) amplitudes u1, u2, u3, phi of the harmonic exp(-j gamma x/p) at the floor of the
-        slab, for the same norm and phase.
+        slab, or at the underside of a membrane, for the same norm and phase.
     vector : reduced unknowns, electrodes included.
     """
 
@@ -191,7 +191,9 @@ def refine_stop_band(discretisation: Discretisation, band: StopBand) -> StopBand
     """
     old = band.model
     system = BlochSystem(discretisation, old.system.phase, floor_admittance(discretisation))
-    model = reduce(system, band.resonance.frequency.real)
+    # The finite elements of a membrane resonate with the grating: beside that, they are regular.
+    beside = 1.001 if discretisation.underside is not None else 1.0
+    model = reduce(system, beside * band.resonance.frequency.real)
     connections = old.connections if isinstance(old, ConnectedSystem) else None
     if connections is not None:
         model = connect(model, connections)
@@ -393,7 +395,18 @@ def _edge(model: ReducedSystem, mode: Mode, shorted: bool) -> Edge:
     charge = complex((a[r:] @ x)[0]) if shorted else 0.0j
     coupling = abs(charge * complex(left.conj() @ a[:, r]) / norm) if shorted else 0.0
     first = int(np.argmin(np.abs(model.system.wavenumbers - model.system.phase)))
-    return Edge(f, shorted, charge, coupling, np.asarray(model.bottom[first] @ x), x)
+    return Edge(f, shorted, charge, coupling, _first_harmonic(model, first, x), x)
+
+
+def _first_harmonic(model: ReducedSystem, first: int, x: Complex) -> Complex:
+    """(4,) amplitudes of a harmonic at the floor, or at the underside of a membrane."""
+    system = model.system
+    d = system.discretisation
+    if d.underside is None:
+        return np.asarray(model.bottom[first] @ x)
+    scalar = d.underside.harmonics(system.wavenumbers[first : first + 1])
+    full = model.expand(x)
+    return np.array([(d.fold(scalar, c, system.phase) @ full)[0] for c in range(4)])
 
 
 def _alike(a: Edge, b: Edge) -> float:

@@ -193,7 +193,12 @@ def test_a_metal_plane_below_the_electrodes_makes_the_slab_thinner_or_is_refused
         (lambda s: Overcoat(AL, "10 nm"), "a conductor"),
         (lambda s: Overcoat(SILICA, "10 nm", top="round"), '"conformal" or "flat"'),
         (lambda s: Electrode(AL, "10 nm", "1 um", sidewall_angle=175.0), "10 to 170 deg"),
-        (lambda s: Electrode(AL, "10 nm", "1 um", footing=("10 nm", "10 nm")), "less than"),
+        (
+            lambda s: UnitCell(
+                s, [Electrode(AL, "10 nm", "1 um", footing=("10 nm", "10 nm"))], PERIOD
+            ),
+            "less than",
+        ),
         (
             lambda s: Electrode(
                 AL, "40 nm", "1 um", footing=("10 nm", "10 nm"), sidewall_angle=95.0

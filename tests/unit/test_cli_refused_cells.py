@@ -123,6 +123,17 @@ MISTAKES = [
         'buoy.toml: overcoat[0].top: found "conformal" over electrodes whose tops lie below',
     ),
 ]
+PLANES = [
+    (
+        '[[layer]]\nmaterial = "silica/auld-1973"\nthickness = "100 nm"\nshort = true\n',
+        "buoy.toml: layer: found a metal plane 0 m below the electrodes; expected 2.228e-07 m",
+    ),
+    (
+        '[[layer]]\nmaterial = "gold/kaye-laby"\nthickness = "100 nm"\n'
+        '[[layer]]\nmaterial = "silica/auld-1973"\nthickness = "100 nm"\n',
+        "buoy.toml: layer: found a metal plane 1e-07 m below the electrodes; expected 2.228e-07",
+    ),
+]
 
 
 @pytest.mark.parametrize(("text", "start"), MISTAKES)
@@ -130,6 +141,11 @@ def test_a_cell_that_cannot_be_is_told_in_one_line(capsys, text, start):
     line = refusal(capsys, "check", text)
     assert line.startswith(start)
     assert "; expected " in line
+
+
+@pytest.mark.parametrize(("layers", "start"), PLANES)
+def test_metal_just_below_the_electrodes_is_refused_by_a_run(capsys, layers, start):
+    assert refusal(capsys, "run", layers + PLAIN).startswith(start)
 
 
 def test_a_mesh_too_large_is_refused_before_it_is_built(capsys, monkeypatch):

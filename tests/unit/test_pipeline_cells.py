@@ -74,6 +74,33 @@ def test_electrodes_may_be_listed_in_any_order() -> None:
     assert widths == pytest.approx([1.1e-6, 1.2e-6])
 
 
+def test_a_membrane_runs(tmp_path: Path) -> None:
+    """Zinc oxide of 0.5 um, hanging free: nothing is radiated, and no bulk wave starts."""
+    membrane = {
+        "substrate": {"material": "air"},
+        "layer": {
+            "material": "zinc-oxide/bateman-1962",
+            "thickness": "0.5 um",
+            "euler": [0, 90, 0],
+        },
+        "grating": {
+            "pitch": "2 um",
+            "metal": "aluminium/kaye-laby",
+            "thickness": "50 nm",
+            "metallisation_ratio": 0.5,
+        },
+        "results": {"accuracy": 1e-2, "include": ["fields"]},
+    }
+    result = run(Case.from_dict(membrane), folder=tmp_path / "membrane")
+    constants = result.constants
+    assert constants.attenuation == 0.0
+    assert constants.bulk_onset is None
+    assert all(check["ok"] for check in result.checks.values())
+    shown = result.gratings["main"].modes[0]
+    assert set(shown.region.tolist()) == {0, 1, 2}  # air above and below, metal, the plate
+    assert (tmp_path / "membrane" / "pictures" / "cell.png").stat().st_size > 10_000
+
+
 def test_two_metals_in_a_groove_under_a_film_run_to_the_device() -> None:
     result = run(Case.from_dict(COATED))
     constants = result.constants

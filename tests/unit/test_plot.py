@@ -36,7 +36,7 @@ def test_files_are_there_and_repeat(whole_result, tmp_path):
         for suffix in ("png", "svg")
     ]
     assert stages[0] == ("pictures", 0, 4)
-    assert stages[-1] == ("pictures", 3, 3)
+    assert stages[-1] == ("pictures", 4, 4)
     again = draw_result(whole_result, tmp_path / "b")
     for first, second in zip(files, again, strict=True):
         assert first.read_bytes() == second.read_bytes(), first.name
