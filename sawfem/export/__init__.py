@@ -6,6 +6,7 @@ hdf5_write, hdf5_read    result.h5, self-describing (layout: its names and versi
 hdf5_node        reading an HDF5 file from somewhere with suspicion
 touchstone       scattering parameters for circuit programs
 constants_json   the JSON object of a run and its schema
+tables           tables of grating constants as CSV, JSON and HDF5
 
 Names are loaded on use: h5py, scikit-rf and matplotlib take time.
 """
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from sawfem.export.hdf5_read import read_hdf5
     from sawfem.export.hdf5_write import write_hdf5
     from sawfem.export.places import prepare_folder
+    from sawfem.export.tables import write_table
     from sawfem.export.touchstone import write_touchstone
 
 __all__ = [
@@ -31,6 +33,7 @@ __all__ = [
     "result_schema",
     "save_result",
     "write_hdf5",
+    "write_table",
     "write_touchstone",
 ]
 
@@ -42,6 +45,7 @@ _ROOMS = {
     "result_schema": "constants_json",
     "save_result": "folder",
     "write_hdf5": "hdf5_write",
+    "write_table": "tables",
     "write_touchstone": "touchstone",
 }
 

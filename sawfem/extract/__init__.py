@@ -6,6 +6,8 @@ grating            from a unit cell to its constants, with uncertainty from two 
 edges              constants from the edges of a stop band
 uncertainty        numerical error bars from two meshes
 derivatives        how constants move with dimensions, materials and temperature; process spread
+table              constants over metal thickness and metallisation ratio, as coefficients
+tabulate           how such a table is solved, interpolated and checked
 heated_cell        a cell at another temperature
 double_electrode   constants of transducers with two electrodes in a row on each bus-bar
 """
@@ -21,15 +23,19 @@ from sawfem.extract.double_electrode import (
     solve_double_electrodes,
 )
 from sawfem.extract.grating import GratingSolution, grating_constants, solve_grating
+from sawfem.extract.table import GratingTable
+from sawfem.extract.tabulate import grating_table
 
 __all__ = [
     "ComConstants",
     "GratingConstants",
     "GratingSolution",
+    "GratingTable",
     "com_uncertainty",
     "double_electrode_constants",
     "effective_coupling",
     "grating_constants",
+    "grating_table",
     "solve_double_electrodes",
     "solve_grating",
 ]

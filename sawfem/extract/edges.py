@@ -207,16 +207,34 @@ def _fitted(com: ComConstants, frequency: Array) -> Complex:
 
 
 def _passive(band: StopBand, scale: ComConstants) -> tuple[ComConstants, float]:
+    """As :func:`passive_constants`, with the edges of a band."""
+    lower, upper = band.shorted
+    poles = (lower.frequency, upper.frequency)
+    zeros = (band.open[0].frequency, band.open[1].frequency)
+    return passive_constants(scale, poles, zeros, _snapped(reflection_phase(lower, upper)))
+
+
+def passive_constants(
+    scale: ComConstants,
+    poles: tuple[complex, complex],
+    zeros: tuple[complex, complex],
+    phase: float,
+) -> tuple[ComConstants, float]:
     """Constants whose C''/C' is the passive one nearest to the fitted one, and the distance.
 
     With C'' such that a is real, nothing but the edges themselves can make power: the passive
     value is sought from there by halving.
+
+    Parameters
+    ----------
+    scale : pitch, velocity, C', C''/C' and the slope of C; the rest is replaced.
+    poles, zeros : shorted and open edges, Hz, complex. phase : arg k - 2 arg a.
     """
-    edges = (*band.shorted, *band.open)
-    if all(abs(edge.frequency.imag) < LOSSLESS * edge.frequency.real for edge in edges):
-        return _with_edges(band, replace(scale, capacitance_loss=0.0), lossless=True), 0.0
+    if all(abs(edge.imag) < LOSSLESS * edge.real for edge in (*poles, *zeros)):
+        quiet = replace(scale, capacitance_loss=0.0)
+        return _with_edges(quiet, poles, zeros, phase, lossless=True), 0.0
     tangent = scale.capacitance_loss
-    wanted = _with_edges(band, scale)
+    wanted = _with_edges(scale, poles, zeros, phase)
     if wanted.least_loss() >= 0.0:
         return wanted, 0.0
     # a^2/C, which the edges give, is real where C has the argument of a^2 reversed.
@@ -225,24 +243,31 @@ def _passive(band: StopBand, scale: ComConstants) -> tuple[ComConstants, float]:
     for _ in range(50):
         middle = 0.5 * (low + high)
         moved = replace(scale, capacitance_loss=safe + middle * (tangent - safe))
-        holds = _with_edges(band, moved).least_loss() >= 0.0
+        holds = _with_edges(moved, poles, zeros, phase).least_loss() >= 0.0
         low, high = (middle, high) if holds else (low, middle)
     loss = safe + low * (tangent - safe)
-    return _with_edges(band, replace(scale, capacitance_loss=loss)), abs(loss - tangent)
+    settled = _with_edges(replace(scale, capacitance_loss=loss), poles, zeros, phase)
+    return settled, abs(loss - tangent)
 
 
-def _with_edges(band: StopBand, scale: ComConstants, *, lossless: bool = False) -> ComConstants:
+def _with_edges(
+    scale: ComConstants,
+    poles: tuple[complex, complex],
+    zeros: tuple[complex, complex],
+    phase: float,
+    *,
+    lossless: bool = False,
+) -> ComConstants:
     """The constants that the edges give, once C is known."""
-    lower, upper = band.shorted
-    f1, f2 = lower.frequency, upper.frequency
+    f1, f2 = poles
     period, velocity, total = scale.pitch, scale.velocity, f1.real + f2.real
     alpha = 0.0 if lossless else math.pi / period * (f1 + f2).imag / total
     size = math.pi * (f2 - f1) / total
-    turn = cmath.exp(1j * _snapped(reflection_phase(lower, upper)))
-    zeros = sum(_detuning(edge.frequency, velocity, period) - 1j * alpha for edge in band.open)
+    turn = cmath.exp(1j * phase)
+    detunings = sum(_detuning(zero, velocity, period) - 1j * alpha for zero in zeros)
     omega = math.pi * velocity / period
     # a a' p^2 = (d1 + d2) p w C p / 4
-    square = 0.25 * omega * scale.complex_capacitance * period * zeros
+    square = 0.25 * omega * scale.complex_capacitance * period * detunings
     if lossless:
         a = complex(math.sqrt(max(0.0, square.real)))
         return replace(scale, reflection=size.real * turn, transduction=a)

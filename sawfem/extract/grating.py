@@ -37,7 +37,13 @@ from sawfem.planewave.limiting import bulk_onsets
 from sawfem.unitcell.connection import ConnectedSystem, check_connections
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MEMORY_LIMIT, MeshSettings, mesh_size
-from sawfem.unitcell.stopband import StopBand, find_stop_band, refine_stop_band
+from sawfem.unitcell.stopband import (
+    MOVED,
+    STILL_ALIKE,
+    StopBand,
+    find_stop_band,
+    refine_stop_band,
+)
 
 #: progress(stage, done, total): called before and after every stage.
 Progress = Callable[[str, int, int], None]
@@ -165,16 +171,23 @@ def _affordable(cell: UnitCell, meshes: tuple[MeshSettings, ...]) -> tuple[MeshS
 
 
 def solve_like(
-    solution: GratingSolution, cell: UnitCell, settings: MeshSettings
+    solution: GratingSolution,
+    cell: UnitCell,
+    settings: MeshSettings,
+    *,
+    limits: tuple[float, float] = (MOVED, STILL_ALIKE),
 ) -> GratingSolution:
     """A cell much like that of a solution, on one mesh: its edges start from the known ones.
+
+    ``limits`` are how far an edge may move, relatively, and how alike its displacement must stay;
+    beyond them the edges are searched anew.
 
     Plane waves, error bars and checks are not computed again: ``waves`` are those of the
     solution, ``numerical`` and ``checks`` are empty.
     """
     model = solution.band.model
     connections = model.connections if isinstance(model, ConnectedSystem) else None
-    return _on_mesh(cell, connections, solution.waves, settings, solution)
+    return _on_mesh(cell, connections, solution.waves, settings, solution, limits)
 
 
 def grating_waves(cell: UnitCell, *, phase: float = math.pi) -> tuple[Wave, ...]:
@@ -230,11 +243,12 @@ def _on_mesh(
     waves: tuple[Wave, ...],
     settings: MeshSettings,
     coarse: GratingSolution | None,
+    limits: tuple[float, float] = (MOVED, STILL_ALIKE),
 ) -> GratingSolution:
     wave = strongest(waves)
     discretisation = discretise(cell, settings)
     if coarse is not None:
-        band = refine_stop_band(discretisation, coarse.band)
+        band = refine_stop_band(discretisation, coarse.band, moved=limits[0], alike=limits[1])
     else:
         assert wave.velocity_free is not None
         assert wave.velocity_metallised is not None

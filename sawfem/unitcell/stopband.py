@@ -182,7 +182,13 @@ def find_stop_band(
     return band
 
 
-def refine_stop_band(discretisation: Discretisation, band: StopBand) -> StopBand:
+def refine_stop_band(
+    discretisation: Discretisation,
+    band: StopBand,
+    *,
+    moved: float = MOVED,
+    alike: float = STILL_ALIKE,
+) -> StopBand:
     """The same edges on another mesh of the same cell, from a band that is already known.
 
     One linear eigenproblem at the frequency of the band, A x = -(f - f0) A' x, starts every edge;
@@ -197,15 +203,17 @@ def refine_stop_band(discretisation: Discretisation, band: StopBand) -> StopBand
     connections = old.connections if isinstance(old, ConnectedSystem) else None
     if connections is not None:
         model = connect(model, connections)
-    shorted = _found_again(model, band.shorted)
-    open_ = _found_again(model, band.open)
+    shorted = _found_again(model, band.shorted, moved, alike)
+    open_ = _found_again(model, band.open, moved, alike)
     if shorted is None or open_ is None:
         low, high = band.searched
         return find_stop_band(discretisation, high / 1.04, low / 0.8, connections=connections)
     return replace(band, shorted=_sorted(shorted), open=_sorted(open_), model=model)
 
 
-def _found_again(model: ReducedSystem, edges: Sequence[Edge]) -> list[Edge] | None:
+def _found_again(
+    model: ReducedSystem, edges: Sequence[Edge], moved: float, alike: float
+) -> list[Edge] | None:
     """Edges of one kind in another model, or None if one of them is not there."""
     if not edges:
         return []
@@ -234,8 +242,8 @@ def _found_again(model: ReducedSystem, edges: Sequence[Edge]) -> list[Edge] | No
         same = [
             new
             for new in found
-            if abs(new.frequency - edge.frequency) < MOVED * abs(edge.frequency)
-            and _alike(new, edge) > STILL_ALIKE
+            if abs(new.frequency - edge.frequency) < moved * abs(edge.frequency)
+            and _alike(new, edge) > alike
         ]
         if not same:
             return None

@@ -1,0 +1,182 @@
+"""Tables of grating constants in the forms that other design programs take: CSV, JSON, HDF5.
+
+The table is evaluated on a regular grid over its box. Every column carries unit, definition, sign
+and normalisation from the table of quantities; the header says what was solved, how far it was
+checked on gratings left out, and which versions did it.
+
+    CSV   comment lines "# ..." first; then one line of column names, unit at the end as in the
+          JSON results, parts of complex numbers as _re and _im, edges as _lower and _upper; then
+          one line a grating, thickness slowest.
+    JSON  {"format": "sawfem.grating-table/1", "axes", "quantities", "values", "errors",
+          "provenance"}; arrays are [thickness][ratio], complex numbers [re, im].
+    HDF5  /axes/<name>, /values/<quantity> with attributes, /errors; complex as compound r, i.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+from numpy.typing import NDArray
+
+from sawfem.errors import InputError, OutputError
+from sawfem.extract.table import ABSOLUTE, SAFETY, GratingTable
+from sawfem.quantities import entry, json_key
+from sawfem.result.provenance import current_versions
+
+#: Name and version of the JSON object and of the HDF5 file.
+FORMAT = "sawfem.grating-table/1"
+#: Points along the two axes unless others are asked for.
+POINTS = (21, 11)
+
+_AXES = {
+    "thickness_over_wavelength": "metal thickness over twice the pitch, 1",
+    "metallisation_ratio": "width of the electrode at its foot over the pitch, 1",
+}
+
+
+def write_table(table: GratingTable, path: str | Path, *, points: tuple[int, int] = POINTS) -> Path:
+    """Write a table on a regular grid; the suffix tells the form: .csv, .json or .h5.
+
+    Raises
+    ------
+    InputError : another suffix, or fewer than two points along an axis.
+    OutputError : the file cannot be written.
+    """
+    place = Path(path)
+    writers = {".csv": _csv, ".json": _json, ".h5": _hdf5}
+    if place.suffix not in writers:
+        raise InputError(key="path", found=place.name, expected="a name ending in .csv, .json, .h5")
+    if min(points) < 2:
+        raise InputError(key="points", found=f"{points!r}", expected="2 or more along either axis")
+    axes = [
+        np.linspace(*box, count)
+        for box, count in zip((table.thickness, table.ratio), points, strict=True)
+    ]
+    values = table.arrays(axes[0][:, None], axes[1][None, :])
+    content = writers[place.suffix](table, axes, values)
+    try:
+        place.write_bytes(content)
+    except OSError as error:
+        raise OutputError(
+            file=str(place), found=error.strerror or "an error", expected="a place to write to"
+        ) from None
+    return place
+
+
+def provenance(table: GratingTable) -> dict[str, Any]:
+    """What was solved, how it was checked, and by which versions; JSON-safe, SI."""
+    return {
+        "stack": str(table.stack),
+        "substrate": {"set": table.stack.material.name, "source": table.stack.material.source},
+        "metal": {"set": table.metal.name, "source": table.metal.source},
+        "sidewall_angle_deg": table.sidewall_angle,
+        "pitch_m": table.pitch,
+        "scaling": "frequencies go as 1/pitch, a p as 1/sqrt(pitch), the rest does not change"
+        if not table.stack.layers
+        else "none: the layers have a thickness of their own",
+        "solved_gratings": table.solves,
+        "checked_gratings": len(table.checked),
+        "errors": f"largest deviation on the gratings left out, {SAFETY:g} times; mesh and "
+        f"interpolation together; relative, but absolute of {', '.join(ABSOLUTE)}",
+        "reference": "phases at the centre of the electrode, exp(+j w t), peak values, per metre "
+        "of aperture",
+        "caution": "estimates from published constants and a model, not a warranty",
+        "versions": current_versions(),
+    }
+
+
+def _described(name: str) -> dict[str, str]:
+    row = entry(name)
+    return {
+        "label": row.label,
+        "unit": row.unit or "1",
+        "definition": row.definition,
+        **({"sign": row.sign} if row.sign else {}),
+        **({"normalisation": row.normalisation} if row.normalisation else {}),
+    }
+
+
+def _csv(
+    table: GratingTable, axes: list[NDArray[np.float64]], values: dict[str, NDArray[Any]]
+) -> bytes:
+    stream = io.StringIO()
+    stream.write(f"# {FORMAT}\n")
+    for key, item in provenance(table).items():
+        text = item if isinstance(item, str) else json.dumps(item, ensure_ascii=False)
+        stream.write(f"# {key}: {text}\n")
+    for name, text in _AXES.items():
+        stream.write(f"# {name}: {text}\n")
+    columns: list[tuple[str, NDArray[np.float64]]] = []
+    for name, array in values.items():
+        row = _described(name)
+        error = table.errors.get(name)
+        told = "" if error is None else f"; error {error:.2g}"
+        words = " ".join(row[key] for key in ("definition", "sign", "normalisation") if key in row)
+        stream.write(f"# {json_key(name)}: {row['label']}, {row['unit']}{told}. {words}\n")
+        columns += _parts(json_key(name), array)
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow([*_AXES, *(name for name, _ in columns)])
+    for i, h in enumerate(axes[0]):
+        for j, eta in enumerate(axes[1]):
+            writer.writerow([f"{x:.12g}" for x in (h, eta, *(c[i, j] for _, c in columns))])
+    return stream.getvalue().encode("utf-8")
+
+
+def _parts(name: str, array: NDArray[Any]) -> list[tuple[str, NDArray[np.float64]]]:
+    if array.ndim == 3:
+        return [(f"{name}_lower", array[..., 0]), (f"{name}_upper", array[..., 1])]
+    if np.iscomplexobj(array):
+        return [(f"{name}_re", array.real), (f"{name}_im", array.imag)]
+    return [(name, array)]
+
+
+def _json(
+    table: GratingTable, axes: list[NDArray[np.float64]], values: dict[str, NDArray[Any]]
+) -> bytes:
+    def plain(array: NDArray[Any]) -> Any:
+        if np.iscomplexobj(array):
+            return np.stack([array.real, array.imag], axis=-1).tolist()
+        return array.tolist()
+
+    tree = {
+        "format": FORMAT,
+        "axes": {
+            name: {"description": text, "values": axis.tolist()}
+            for (name, text), axis in zip(_AXES.items(), axes, strict=True)
+        },
+        "quantities": {json_key(name): _described(name) for name in values},
+        "values": {json_key(name): plain(array) for name, array in values.items()},
+        "errors": {json_key(name): error for name, error in table.errors.items()},
+        "provenance": provenance(table),
+    }
+    text = json.dumps(tree, indent=1, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode("utf-8")
+
+
+def _hdf5(
+    table: GratingTable, axes: list[NDArray[np.float64]], values: dict[str, NDArray[Any]]
+) -> bytes:
+    buffer = io.BytesIO()
+    with h5py.File(buffer, "w") as file:
+        file.attrs["format"] = FORMAT
+        file.attrs["provenance"] = json.dumps(provenance(table), ensure_ascii=False)
+        for (name, text), axis in zip(_AXES.items(), axes, strict=True):
+            scale = file.create_dataset(f"axes/{name}", data=axis)
+            scale.attrs["long_name"] = text
+            scale.make_scale(name)
+        for name, array in values.items():
+            dataset = file.create_dataset(f"values/{name}", data=array)
+            for key, text in _described(name).items():
+                dataset.attrs[key] = text
+            if name in table.errors:
+                dataset.attrs["error"] = table.errors[name]
+                dataset.attrs["error_kind"] = "absolute" if name in ABSOLUTE else "relative"
+            for place, axis_name in enumerate(_AXES):
+                dataset.dims[place].attach_scale(file[f"axes/{axis_name}"])
+    return buffer.getvalue()

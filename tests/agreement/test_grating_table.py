@@ -1,0 +1,128 @@
+"""Tables of grating constants against gratings solved on their own, and as files."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+
+from sawfem.design import Stack, UnitCell
+from sawfem.device import Resonator, device_response
+from sawfem.errors import ConvergenceError, InputError
+from sawfem.export import write_table
+from sawfem.extract import GratingTable, grating_table, solve_grating
+from sawfem.extract.grating import MESHES
+from sawfem.quantities import json_key
+
+STACK = Stack("lithium-tantalate/smith-welsh-1971", cut="(YXl)42")
+METAL = "aluminium/kaye-laby"
+BOX = {"thickness": (0.06, 0.09), "metallisation_ratio": (0.42, 0.58)}
+
+
+@pytest.fixture(scope="module")
+def table() -> GratingTable:
+    """A leaky cut; few nodes on a coarse mesh, in a small box."""
+    return grating_table(
+        STACK, METAL, **BOX, pitch="2 um", nodes=(4, 4), left_out=2, accuracy=1e-4, mesh=MESHES[0]
+    )
+
+
+@pytest.mark.parametrize(("height", "ratio"), [(0.066, 0.55), (0.088, 0.43)])
+def test_table_is_the_grating_within_its_bars(table, height, ratio):
+    """At points that are neither nodes nor those left out."""
+    cell = UnitCell.grating(
+        STACK, METAL, pitch="2 um", thickness=height * 4e-6, metallisation_ratio=ratio
+    )
+    truth = solve_grating(cell, accuracy=2e-5).constants
+    found = table(height, ratio)
+    for name, bar in found.numerical.items():
+        apart = np.abs(np.atleast_1d(getattr(found, name)) - np.atleast_1d(getattr(truth, name)))
+        # Two points left out show the size of the errors, not their maximum.
+        assert np.all(apart <= 2.0 * np.max(np.abs(bar))), name
+    assert found.stopband_short == pytest.approx(truth.stopband_short, rel=5e-5)
+    assert found.resonant_edge == truth.resonant_edge
+    assert found.bulk_onset == pytest.approx(truth.bulk_onset)
+    assert found.com().least_loss() > -1e-12
+
+
+def test_many_designs_at_once_are_the_single_ones(table):
+    rng = np.random.default_rng(868)
+    h = rng.uniform(*BOX["thickness"], 2000)
+    eta = rng.uniform(*BOX["metallisation_ratio"], 2000)
+    found = table.arrays(h, eta)
+    assert all(np.all(np.isfinite(values)) for values in found.values())
+    for i in (0, 999):
+        single = table(h[i], eta[i])
+        for name, values in found.items():
+            # A single grating is made passive to the last digit, which moves C'' and Im a.
+            slack = {"capacitance_loss": 1e-3, "transduction_per_electrode": 1e-4}.get(name, 1e-12)
+            assert values[i] == pytest.approx(getattr(single, name), rel=1e-9, abs=slack), name
+
+
+def test_another_pitch_is_a_scaling(table):
+    """f ~ 1/p, and with a p ~ sqrt(w C p): a p ~ 1/sqrt(p); the rest has no scale."""
+    one, other = table(0.08, 0.5), table(0.08, 0.5, pitch="1 um")
+    assert other.velocity == pytest.approx(one.velocity, rel=1e-12)
+    assert other.stopband_open[0] == pytest.approx(2.0 * one.stopband_open[0], rel=1e-12)
+    ratio = other.transduction_per_electrode / one.transduction_per_electrode
+    assert ratio == pytest.approx(np.sqrt(2.0), rel=1e-9)
+    assert other.attenuation_open == pytest.approx(one.attenuation_open, rel=1e-9)
+    device = Resonator(101, (40, 40), 80e-6, 2e-6)
+    f = np.linspace(0.97, 1.06, 101) * one.stopband_short[0]
+    response = device_response(device, one, f)
+    assert all(check.ok for check in response.checks.values())
+
+
+def test_nothing_is_extrapolated(table):
+    with pytest.raises(InputError, match=r"0\.06 to 0\.09, the box"):
+        table(0.095, 0.5)
+    with pytest.raises(InputError, match="metallisation_ratio"):
+        table.arrays([0.07, 0.08], [0.5, 0.7])
+    with pytest.raises(InputError, match="between 0 and 1"):
+        grating_table(STACK, METAL, thickness=(0.06, 0.09), metallisation_ratio=(0.6, 0.4))
+
+
+def test_a_table_that_misses_is_refused():
+    """Two nodes do not follow the curves to 1e-6: the points left out show it."""
+    with pytest.raises(ConvergenceError, match="more nodes"):
+        grating_table(STACK, METAL, **BOX, nodes=(2, 2), left_out=1, accuracy=3e-6, mesh=MESHES[0])
+
+
+def test_files_hold_values_units_and_origin(table, tmp_path: Path):
+    points = (4, 3)
+    for suffix in ("csv", "json", "h5"):
+        write_table(table, tmp_path / f"table.{suffix}", points=points)
+    tree = json.loads((tmp_path / "table.json").read_text(encoding="utf-8"))
+    assert tree["format"] == "sawfem.grating-table/1"
+    h = tree["axes"]["thickness_over_wavelength"]["values"][1]
+    eta = tree["axes"]["metallisation_ratio"]["values"][2]
+    single = table(h, eta)
+    key = json_key("velocity")
+    assert tree["values"][key][1][2] == pytest.approx(single.velocity)
+    assert tree["quantities"][key]["unit"] == "m/s"
+    assert "smith-welsh-1971" in tree["provenance"]["substrate"]["set"]
+    assert tree["errors"][json_key("stopband_short")] < 1e-4
+
+    lines = (tmp_path / "table.csv").read_text(encoding="utf-8").splitlines()
+    comments = [line for line in lines if line.startswith("# ")]
+    assert any(line.startswith("# transduction") and "peak voltage" in line for line in comments)
+    assert any(line.startswith("# errors: ") for line in comments)
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    assert len(rows) == points[0] * points[1]
+    row = rows[1 * points[1] + 2]
+    assert float(row["metallisation_ratio"]) == pytest.approx(eta)
+    assert float(row["reflection_per_electrode_re"]) == pytest.approx(
+        single.reflection_per_electrode.real
+    )
+
+    with h5py.File(tmp_path / "table.h5") as file:
+        dataset = file["values/transduction_per_electrode"]
+        assert dataset.attrs["unit"] == "sqrt(S/m)"
+        assert dataset.dims[0][0].name == "/axes/thickness_over_wavelength"
+        assert dataset[1, 2].real == pytest.approx(single.transduction_per_electrode.real, rel=1e-6)
+    with pytest.raises(InputError, match="ending in"):
+        write_table(table, tmp_path / "table.txt")
