@@ -189,7 +189,7 @@ def _underside(
     return _trace(cell_mesh, basis, -thickness, settings)
 
 
-def _tensors(medium: Medium | None) -> tuple[Array, float, range]:
+def tensors_of(medium: Medium | None) -> tuple[Array, float, range]:
     """Scaled G_iJKl, density over DENSITY and the components that live in a medium or the air."""
     if medium is None:
         tensor = np.zeros((3, 4, 4, 3))
@@ -204,9 +204,9 @@ def _assemble(
     cell_mesh: CellMesh, forms: dict[int, ScalarForms], unknowns: Unknowns
 ) -> tuple[AffineMatrix, AffineMatrix]:
     """Stiffness and mass in the reduced unknowns, affine in the Bloch phase."""
-    stiffness, mass = _AffineParts(unknowns), _AffineParts(unknowns)
+    stiffness, mass = AffineParts(unknowns), AffineParts(unknowns)
     for index, scalar in forms.items():
-        tensor, density, components = _tensors(cell_mesh.media[index])
+        tensor, density, components = tensors_of(cell_mesh.media[index])
         for j in components:
             for k in components:
                 stiffness.add(scalar, j, k, stiffness_values(scalar, tensor, j, k))
@@ -215,7 +215,7 @@ def _assemble(
     return stiffness.matrix(), mass.matrix()
 
 
-class _AffineParts:
+class AffineParts:
     """Collects triplets of an AffineMatrix, sorted by whether an entry wraps around."""
 
     def __init__(self, unknowns: Unknowns) -> None:
@@ -225,10 +225,14 @@ class _AffineParts:
 
     def add(self, scalar: ScalarForms, j: int, k: int, values: Array) -> None:
         """Add entries for test component j and trial component k."""
+        self.put((scalar.rows, scalar.columns), j, k, values)
+
+    def put(self, places: tuple[Index, Index], j: int, k: int, values: Array) -> None:
+        """The same for entries at (rows, columns) of scalar shape functions."""
         u = self._unknowns
-        rows, columns = u.number[j, scalar.rows], u.number[k, scalar.columns]
+        rows, columns = u.number[j, places[0]], u.number[k, places[1]]
         # A test function on the right side carries exp(+j gamma), a trial one exp(-j gamma).
-        turn = u.wraps[scalar.columns].astype(int) - u.wraps[scalar.rows]
+        turn = u.wraps[places[1]].astype(int) - u.wraps[places[0]]
         active = (rows >= 0) & (columns >= 0) & (values != 0.0)
         for parts, wanted in ((self._constant, 0), (self._forward, 1)):
             kept = active & (turn == wanted)

@@ -85,6 +85,20 @@ def scalar_forms(cell_mesh: CellMesh, order: int) -> tuple[Basis, dict[int, Scal
     return basis, forms
 
 
+def transverse_forms(
+    basis: Basis, elements: Index
+) -> tuple[Index, Index, tuple[Array, Array], Array]:
+    """Rows, columns, (int d_1 v u, int d_3 v u) and int v u over some elements; (entries,) each."""
+    values = np.stack([np.asarray(f[0])[elements] for f in basis.basis], axis=1)
+    slopes = np.stack([np.asarray(f[0].grad)[:, elements] for f in basis.basis], axis=2)
+    weighted = (values * basis.dx[elements, None, :]).transpose(0, 2, 1)
+    dofs = basis.element_dofs.T.astype(np.int64)[elements]
+    rows, columns = np.broadcast_arrays(dofs[:, :, None], dofs[:, None, :])
+    across, up = (np.asarray(np.matmul(slope, weighted)).ravel() for slope in slopes)
+    mass = np.asarray(np.matmul(values, weighted)).ravel()
+    return rows.ravel(), columns.ravel(), (across, up), mass
+
+
 def elastic_tensor(medium: Medium) -> Array:
     """Scaled G_iJKl of a conductor: the stiffness alone, shape (3, 4, 4, 3)."""
     tensor = np.zeros((3, 4, 4, 3))

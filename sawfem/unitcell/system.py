@@ -23,6 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from sawfem.conventions import CHARGE, FIELD
 from sawfem.errors import InputError
+from sawfem.material import Medium
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.unitcell.discretisation import SCALED_EPSILON_0, Discretisation
@@ -36,23 +37,30 @@ Complex = NDArray[np.complex128]
 CAPACITANCE = CHARGE / FIELD
 
 
-def floor_admittance(discretisation: Discretisation) -> SurfaceAdmittance:
-    """Surface admittance of what lies below the meshed slab; of vacuum below a membrane."""
+def below_the_floor(
+    discretisation: Discretisation,
+) -> tuple[Medium, tuple[tuple[Medium, float], ...], tuple[int, ...]]:
+    """What lies below the meshed slab: substrate, layers with thickness in m upwards, shorts."""
     substrate, layers = discretisation.cell.stack.media()
     depth = discretisation.mesh.depth * discretisation.cell.period
-    below: list[tuple[object, float]] = []
+    below: list[tuple[Medium, float]] = []
     remaining = depth
     for medium, thickness in reversed(layers):
         inside = min(remaining, thickness)
         remaining -= inside
         if thickness - inside > 1e-9 * thickness:
             below.append((medium, thickness - inside))
-    stack = discretisation.cell.stack
-    if stack.is_membrane and not below:
-        return SurfaceAdmittance.from_tensors(GeneralisedTensor.from_medium(substrate), [])
     # Shorts keep their number, counted from below; those in the slab have been refused.
-    shorts = [index for index in stack.shorts if index < len(below)]
-    return SurfaceAdmittance(substrate, below[::-1], shorts=shorts)  # type: ignore[arg-type]
+    shorts = tuple(i for i in discretisation.cell.stack.shorts if i < len(below))
+    return substrate, tuple(below[::-1]), shorts
+
+
+def floor_admittance(discretisation: Discretisation) -> SurfaceAdmittance:
+    """Surface admittance of what lies below the meshed slab; of vacuum below a membrane."""
+    substrate, layers, shorts = below_the_floor(discretisation)
+    if discretisation.cell.stack.is_membrane and not layers:
+        return SurfaceAdmittance.from_tensors(GeneralisedTensor.from_medium(substrate), [])
+    return SurfaceAdmittance(substrate, layers, shorts=shorts)
 
 
 def steepest_harmonic(discretisation: Discretisation) -> float:

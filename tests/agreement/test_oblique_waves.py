@@ -1,0 +1,124 @@
+"""Waves at an angle to a grating against plane waves, symmetries and another depth of floor."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sawfem.design import Stack, UnitCell
+from sawfem.errors import ConvergenceError, InputError
+from sawfem.extract.grating import grating_waves
+from sawfem.material import load_material
+from sawfem.planewave import surface_waves
+from sawfem.unitcell.discretisation import discretise
+from sawfem.unitcell.mesh import MeshSettings
+from sawfem.unitcell.oblique import TransverseForms, follow_edge, follow_wave
+from sawfem.unitcell.stopband import find_stop_band
+
+PERIOD = 2e-6
+SETTINGS = MeshSettings(3, 2, 0.15)
+AL, NIOBATE = "aluminium/kaye-laby", "lithium-niobate/kovacs-1990"
+
+
+def test_a_massless_grating_turns_the_wave_as_the_plane_wave_flows():
+    """dw/dk2 at k2 = 0 is v tan(power-flow angle) of the plane wave, and d2w/dk2^2 is
+    (v + v'')/k1: the shorted grating lies between the free and the metallised surface, nearer to
+    the latter by the same share in the frequency and in both derivatives.
+
+    Crystal with a tenth of its piezoelectricity (K^2 = 6.5e-4), 20 deg off a symmetric direction.
+    """
+    niobate, aluminium = load_material(NIOBATE), load_material(AL)
+    weak = replace(niobate, piezoelectric=0.1 * niobate.piezoelectric)
+    metal = replace(aluminium, stiffness=1e-6 * aluminium.stiffness, density=1e-3)
+
+    def plane(angle: float):
+        medium = Stack(weak, euler=(0.0, 38.0, 20.0 + np.degrees(angle))).media()[0]
+        return next(w for w in surface_waves(medium) if w.coupling_k2 and w.coupling_k2 > 1e-6)
+
+    wave = plane(0.0)
+    cell = UnitCell.grating(
+        Stack(weak, euler=(0.0, 38.0, 20.0)), metal, pitch=PERIOD, thickness=4e-4 * PERIOD
+    )
+    phase = 0.7 * np.pi
+    k1 = phase / PERIOD
+    branch = follow_wave(
+        discretise(cell, SETTINGS),
+        phase,
+        (0.99 * wave.velocity_metallised, 1.005 * wave.velocity_free),
+        np.array([-0.1, -0.05, 0.05, 0.1]) * k1,
+    )
+    assert branch.error < 1e-8
+
+    planes = [plane(np.arctan2(k2, k1)) for k2 in branch.transverse]
+    size = np.hypot(k1, branch.transverse)
+    free, metallised = (
+        replace(
+            branch,
+            frequency=size * np.array([getattr(w, name) for w in planes]) / (2 * np.pi) + 0j,
+        )
+        for name in ("velocity_free", "velocity_metallised")
+    )
+    # The published relation itself, on the free surface (Auld, Acoustic Fields and Waves, 1973).
+    angle = np.radians(wave.power_flow_angle)
+    assert free.derivatives()[0] == pytest.approx(wave.velocity_free * np.tan(angle), rel=1e-4)
+
+    middle = int(np.flatnonzero(branch.transverse == 0.0)[0])
+    places = [b.frequency[middle].real for b in (free, branch, metallised)]
+    share = (places[0] - places[1]) / (places[0] - places[2])
+    assert 0.0 < share < 1.0
+    for order in (0, 1):
+        a, found, b = (item.derivatives()[order] for item in (free, branch, metallised))
+        assert min(a, b) < found < max(a, b)
+        assert found == pytest.approx(a + share * (b - a), rel=1e-4)
+
+
+@pytest.fixture(scope="module")
+def edges():
+    """The lower shorted edge of Al on 128 deg Y-X niobate at six k2 and two slab depths."""
+    cell = UnitCell.grating(
+        Stack(NIOBATE, cut="(YXl)128"), AL, pitch=PERIOD, thickness=0.06 * PERIOD
+    )
+    wave = grating_waves(cell)[0]
+    found = []
+    for depth in (0.35, 0.25):
+        settings = replace(SETTINGS, depth=depth, reach=0.25, order=4)
+        d = discretise(cell, settings)
+        band = find_stop_band(d, wave.velocity_free, wave.velocity_metallised)
+        k2 = np.array([-0.2, 0.1, 0.2]) * np.pi / PERIOD
+        found.append((band, follow_edge(band, band.shorted[0], k2)))
+    return found
+
+
+def test_the_depth_of_the_floor_does_not_matter(edges):
+    """What the elements of the slab say of k2 is what the exact waves below it say."""
+    first, second = (branch.frequency for _, branch in edges)
+    assert second == pytest.approx(first, rel=1e-8)
+    moved = np.abs(first - first[1]) / first[1].real
+    assert moved[-1] > 1e-2  # six decades above the difference
+
+
+def test_a_crystal_that_looks_the_same_both_ways_has_no_slope(edges):
+    """128 deg Y-X: x1 -> -x1 and time reversal give w(k2) = w(-k2)."""
+    branch = edges[0][1]
+    assert branch.frequency[0] == pytest.approx(branch.frequency[-1], rel=1e-9)
+    assert branch.frequency[1] == pytest.approx(edges[0][0].shorted[0].frequency, rel=1e-8)
+    assert branch.angle[-1] == pytest.approx(np.degrees(np.arctan(0.2)))
+    assert branch.slowness[1, 0] == pytest.approx(1.0 / (2 * PERIOD * branch.frequency[1].real))
+
+
+def test_the_matrices_stay_hermitian():
+    cell = UnitCell.grating(
+        Stack(NIOBATE, euler=(10.0, 38.0, 20.0)), AL, pitch=PERIOD, thickness=0.06 * PERIOD
+    )
+    forms = TransverseForms.of(discretise(cell, MeshSettings(2, 1, 0.2)))
+    matrix = forms.at(1.3, 0.4)
+    assert abs(matrix - matrix.conj().T).max() < 1e-14 * abs(matrix).max()
+    assert abs(forms.at(1.3, -0.4) - forms.at(-1.3, 0.4).conj()).max() < 1e-14 * abs(matrix).max()
+
+
+def test_what_cannot_be_followed_is_told(edges):
+    band = edges[0][0]
+    with pytest.raises(InputError, match="an open edge"):
+        follow_edge(band, band.open[-1], [1e5])
+    with pytest.raises(ConvergenceError, match="smaller steps"):
+        follow_edge(band, band.shorted[0], [30.0 / PERIOD])
