@@ -71,6 +71,7 @@ def resolve(
         specification_hold_constant=tuple(
             root.table.get("specification", {}).get("hold_constant") or ()
         ),
+        hold_constant=tuple(root.table.get("conditions", {}).get("hold_constant") or ()),
         measurements=tuple(
             ResolvedMeasurement(item.table["name"], base / item.table["file"])
             for item in root.below("measurement")

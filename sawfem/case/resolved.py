@@ -328,6 +328,7 @@ class ResolvedCase:
     accuracy: float
     frequency_temperature_coefficient: float | None = None
     specification_hold_constant: tuple[str, ...] = ()
+    hold_constant: tuple[str, ...] = ()
     shorts: tuple[int, ...] = ()
     base: Path = field(default_factory=Path)
     file: str | None = None

@@ -6,7 +6,7 @@ from sawfem.case.resolved import ResolvedCase
 from sawfem.conventions import REFERENCE_TEMPERATURE
 
 #: What [results] include may ask for and is computed.
-SERVED_RESULTS = ("fields",)
+SERVED_RESULTS = ("fields", "temperature")
 #: Kinds of devices that are computed.
 SERVED_DEVICES = ("resonator", "transversal", "ladder", "circuit")
 
@@ -21,7 +21,6 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
         place = "grating" if len(case.gratings) == 1 else f"grating.{name}"
         if len(grating.electrodes) > 1 and case.device is not None:
             found.append(f"device on {place}.electrode (several a period)")
-    found += unserved_waves(case)
     if case.device is not None and case.device.kind not in SERVED_DEVICES:
         found.append(f'device.kind = "{case.device.kind}"')
     for key, given in (

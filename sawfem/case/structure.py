@@ -127,3 +127,8 @@ class Conditions(Table):
     """Under what the case holds; dimensions are those at 25 degC."""
 
     temperature: f.Temperature = "25 degC"
+    hold_constant: f.HeldConstant = Field(
+        default=None,
+        description="what temperature leaves as it is, for want of coefficients: parts or "
+        'constants of all materials, or "SET: part" of one',
+    )

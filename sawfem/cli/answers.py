@@ -38,6 +38,7 @@ def show_result(result: Result, seconds: float, told: Container[str] = ()) -> No
         title = "Grating constants" + (f", {name}" if len(result.gratings) > 1 else "")
         show_constants(title, grating.constants)
         _show_losses(grating)
+        _show_drift(grating)
     if result.device is not None:
         show()
         show_device(result.device)
@@ -92,6 +93,18 @@ def _show_losses(grating: GratingResult) -> None:
             told = "; ".join(f"{mechanism} {value:.3g}" for mechanism, value in parts.items())
             labelled(label, f"{name}, dB/wavelength: {told}")
             label = ""
+
+
+def _show_drift(grating: GratingResult) -> None:
+    """Drift of the constants with temperature, where it was asked for."""
+    drift = grating.temperature.get("relative_per_K", {})
+    told = [
+        f"{name.replace('_', ' ')} {1e6 * drift[name]:+.2f}"
+        for name in ("resonance", "antiresonance", "velocity", "capacitance_per_pair")
+        if name in drift
+    ]
+    if told:
+        labelled("Drift", f"{'; '.join(told)} ppm/K")
 
 
 def _resonant(constants: GratingConstants, name: str, side: str) -> str:

@@ -174,6 +174,10 @@ def _read_grating(name: str, node: Node) -> GratingResult:
             else None
         ),
         modes=tuple(_read_mode(edge, modes.child(edge)) for edge in modes.names()),
+        temperature={
+            str(kind): {str(key): float(value) for key, value in parts.items()}
+            for kind, parts in (node.json("temperature") if "temperature" in node else {}).items()
+        },
         losses={
             str(edge): {str(key): float(value) for key, value in parts.items()}
             for edge, parts in (node.json("losses") if "losses" in node else {}).items()

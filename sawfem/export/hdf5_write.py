@@ -142,6 +142,10 @@ def _write_grating(group: h5py.Group, grating: GratingResult) -> None:
         losses = {edge: dict(parts) for edge, parts in grating.losses.items()}
         group["losses"] = json.dumps(losses, allow_nan=False)
         group["losses"].attrs["unit"] = "dB per wavelength, by edge and mechanism"
+    if grating.temperature:
+        drift = {kind: dict(parts) for kind, parts in grating.temperature.items()}
+        group["temperature"] = json.dumps(drift, allow_nan=False)
+        group["temperature"].attrs["unit"] = "1/K, by constant"
     waves = group.create_group("waves")
     for number, wave in enumerate(grating.waves):
         _write_wave(waves.create_group(str(number)), wave)

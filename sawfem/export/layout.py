@@ -8,6 +8,7 @@
     /waves                 the first grating's waves
     /grating/<name>/waves/<n>/<quantity>
     /grating/<name>/constants/<quantity> and <quantity>_uncertainty, and reasons (JSON)
+    /grating/<name>/temperature   JSON: relative_per_K, error_per_K -> constant -> 1/K, if asked for
     /grating/<name>/losses   JSON: edge -> mechanism -> dB per wavelength, where there are any
     /grating/<name>/frequency, phase, harmonic_admittance, two_mode_admittance
     /grating/<name>/mode/<edge>/position_x, position_z, triangles, region, displacement,

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from sawfem.conventions import REFERENCE_TEMPERATURE
-from sawfem.design import Electrode, Layer, Overcoat, Stack, UnitCell
+from sawfem.design import Electrode, Overcoat, Stack, UnitCell
 from sawfem.errors import InputError
 from sawfem.extract.constants import GratingConstants
 from sawfem.extract.grating import MESHES, GratingSolution, solve_like
@@ -107,6 +107,24 @@ class Derivatives:
             self.values[parameter][constant],
             self.constants[constant],
         )
+
+    def drift(self) -> dict[str, dict[str, float]]:
+        """Relative change per kelvin of every real constant, and its error; JSON-safe.
+
+        {"relative_per_K": {name: value}, "error_per_K": {name: error}}: of complex constants that
+        of the real part, and nothing of constants that are zero. "temperature" must be among the
+        parameters.
+        """
+        found: dict[str, dict[str, float]] = {"relative_per_K": {}, "error_per_K": {}}
+        for name, slope in self.values["temperature"].items():
+            value, error = self.constants[name], self.errors["temperature"][name]
+            if isinstance(value, tuple) or value.real == 0.0:
+                continue
+            assert not isinstance(slope, tuple)
+            assert not isinstance(error, tuple)
+            found["relative_per_K"][name] = slope.real / value.real
+            found["error_per_K"][name] = abs(error.real / value.real)
+        return found
 
     def with_process(
         self, constants: GratingConstants, tolerances: Mapping[str, float]
@@ -364,7 +382,7 @@ def _layer(cell: UnitCell, index: int) -> Callable[[float], UnitCell]:
     def changed(x: float) -> UnitCell:
         layers = list(cell.stack.layers)
         old = layers[index]
-        layers[index] = Layer(old.material, old.orientation, old.thickness + x)
+        layers[index] = replace(old, thickness=old.thickness + x)
         stack = copy.copy(cell.stack)
         object.__setattr__(stack, "layers", tuple(layers))
         return _cell(cell, stack=stack)

@@ -62,7 +62,8 @@ def heated_cell(cell: UnitCell, celsius: float, *, hold_constant: Held = ()) -> 
     layers = []
     for layer in cell.stack.layers:
         material, orientation, thicker = film(layer.material, layer.orientation.rotation)
-        layers.append(Layer(material, orientation, layer.thickness * thicker))
+        thickness = layer.thickness * thicker
+        layers.append(Layer(material, orientation, thickness, layer.potential))
     stack = Stack(
         heated_material(crystal, celsius, hold_constant),
         orientation=Orientation(rotation),

@@ -25,13 +25,16 @@ from sawfem.case import (
 from sawfem.case.keypath import UNNAMED
 from sawfem.case.plain import to_toml
 from sawfem.case.reader import located
+from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.datafiles import shipped_file
 from sawfem.design import Electrode, Film, Layer, Overcoat, Stack, UnitCell
 from sawfem.errors import CaseError, MaterialError, SawfemError
+from sawfem.extract.heated_cell import heated_cell
 from sawfem.material import AIR, AIR_NAME, Material, load_material, material_variant
 from sawfem.orientation import Orientation
 from sawfem.quartz import orientation_warnings
 from sawfem.result import material_entry
+from sawfem.unitcell.perturbation import cell_materials
 from sawfem.units import format_quantity
 
 
@@ -84,6 +87,16 @@ def build(case: ResolvedCase) -> Design:
         for name, grating in case.gratings.items()
     }
     _check_gap(case)
+    if case.temperature != REFERENCE_TEMPERATURE and cells:
+        with _at(case, {}):
+            cells = {
+                name: heated_cell(cell, case.temperature, hold_constant=held_constant(case, cell))
+                for name, cell in cells.items()
+            }
+        stack = next(iter(cells.values())).stack
+        if case.hold_constant:
+            held = ", ".join(case.hold_constant)
+            warnings.append(f"kept constant in temperature, for want of coefficients: {held}")
     warnings += library.warnings()
     return Design(stack, cells, library.loaded, library.entries(), tuple(dict.fromkeys(warnings)))
 
@@ -131,6 +144,28 @@ def _cell(
     names = {f"overcoat[{i}]": _coat_key(film, i) for i, film in enumerate(case.overcoat)}
     with _at(case, {"electrode": place, "grating": place, **names}):
         return UnitCell(stack, strips, grating.period, overcoat=coats, recess=grating.recess)
+
+
+def held_constant(case: ResolvedCase, cell: UnitCell) -> dict[str, tuple[str, ...]]:
+    """What temperature leaves as it is, by material of a cell.
+
+    conditions.hold_constant names parts or constants of all materials, or "SET: part" of one.
+
+    Raises CaseError for a set that is not in the cell.
+    """
+    found: dict[str, list[str]] = {material.name: [] for material in cell_materials(cell)}
+    for entry in case.hold_constant:
+        name, colon, part = (text.strip() for text in entry.partition(":"))
+        if colon and name not in found:
+            raise CaseError(
+                file=case.file,
+                key="conditions.hold_constant",
+                found=f'"{name}"',
+                expected=" or ".join(found),
+            )
+        for material in [name] if colon else found:
+            found[material].append(part if colon else name)
+    return {name: tuple(parts) for name, parts in found.items()}
 
 
 def connections_of(case: ResolvedCase, name: str) -> tuple[str, ...] | None:

@@ -9,10 +9,12 @@ from pathlib import Path
 from threadpoolctl import threadpool_limits
 
 from sawfem.case import Case, ResolvedCase
+from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.errors import CaseError, SawfemError
 from sawfem.extract import GratingSolution, solve_grating
+from sawfem.extract.derivatives import constants_derivatives
 from sawfem.extract.uncertainty import edge_error
-from sawfem.pipeline.build import Design, build, connections_of, grating_key
+from sawfem.pipeline.build import Design, build, connections_of, grating_key, held_constant
 from sawfem.pipeline.devices import solve_any_device
 from sawfem.pipeline.judgement import grating_warnings
 from sawfem.planewave import Wave
@@ -78,7 +80,12 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
         resolved=resolved.to_dict(),
         materials=design.entries,
         gratings={
-            name: grating_result(name, solved, driven="fields" in resolved.include)
+            name: grating_result(
+                name,
+                solved,
+                driven="fields" in resolved.include,
+                temperature=_drift(resolved, name, solved, log.report),
+            )
             for name, solved in solutions.items()
         },
         device=device,
@@ -98,6 +105,33 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
     from sawfem.export import save_result
 
     return save_result(result, folder, source=case.source, log=log.text(), progress=log.report)
+
+
+def _drift(
+    case: ResolvedCase, name: str, solution: GratingSolution, report: Progress
+) -> dict[str, dict[str, float]]:
+    """Drift of a grating's constants with temperature, where the case asks for it.
+
+    Raises CaseError with the coefficients that are missing.
+    """
+    if "temperature" not in case.include:
+        return {}
+    if case.temperature != REFERENCE_TEMPERATURE:
+        raise CaseError(
+            file=case.file,
+            key="results.include",
+            found=f'"temperature" at {case.temperature:g} degC',
+            expected=f"{REFERENCE_TEMPERATURE:g} degC, where coefficients hold",
+        )
+    report(f"drift of {grating_key(name)}", 0, 1)
+    try:
+        found = constants_derivatives(
+            solution, ["temperature"], hold_constant=held_constant(case, solution.cell)
+        ).drift()
+    except SawfemError as error:
+        raise error.located(file=case.file, key="conditions.hold_constant") from None
+    report(f"drift of {grating_key(name)}", 1, 1)
+    return found
 
 
 def served(case: Case) -> ResolvedCase:

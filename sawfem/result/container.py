@@ -47,6 +47,7 @@ class GratingResult:
     harmonic_admittance : (m,) S/m, Y(f, pi) of the finite elements.
     two_mode_admittance : (m,) S/m, that of the coupling-of-modes equations with the constants;
         None where the grating does not have all of them.
+    temperature : "relative_per_K" and "error_per_K" -> constant -> 1/K, where it was asked for.
     losses : edge -> mechanism -> dB per wavelength, where a material of the grating has losses.
     modes : the shapes of the edges, and a driven field where the case asked for fields.
     cell : materials and mesh of one period; kept for pictures, not in files.
@@ -60,6 +61,7 @@ class GratingResult:
     two_mode_admittance: Complex | None
     modes: tuple[ModeShape, ...]
     losses: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    temperature: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     cell: CellDrawing | None = field(default=None, repr=False)
 
     def __repr__(self) -> str:
@@ -238,8 +240,11 @@ class Result:
 
 
 def _losses_dict(grating: GratingResult) -> dict[str, Any]:
-    """The loss budget of a grating whose materials have losses; else nothing."""
-    return {"losses_dB_per_wavelength": json_safe(grating.losses)} if grating.losses else {}
+    """The loss budget of a grating whose materials have losses, and its drift with temperature."""
+    found = {"losses_dB_per_wavelength": json_safe(grating.losses)} if grating.losses else {}
+    if grating.temperature:
+        found["temperature"] = json_safe(grating.temperature)
+    return found
 
 
 def _key(name: str) -> str:

@@ -32,6 +32,7 @@ def grating_result(
     samples: int = 241,
     shapes: bool = True,
     driven: bool = False,
+    temperature: Mapping[str, Mapping[str, float]] | None = None,
 ) -> GratingResult:
     """The result of a solved grating: admittance over its stop band and shapes of its edges.
 
@@ -40,6 +41,7 @@ def grating_result(
     name : of the grating. solution : what :func:`sawfem.extract.solve_grating` returns.
     samples : frequencies of the harmonic admittance, besides those beside each edge.
     shapes : False leaves the mode shapes out.
+    temperature : drift of the constants (:meth:`sawfem.extract.derivatives.Derivatives.drift`).
     driven : True adds the field that the electrodes drive at :func:`driven_frequency`.
     """
     band = solution.band
@@ -57,6 +59,7 @@ def grating_result(
             else None
         ),
         losses=_losses(solution),
+        temperature=temperature or {},
         cell=_drawing(band),
         modes=(
             *(mode_shape(band, edge) for edge in edge_names(band).values() if shapes),

@@ -190,7 +190,7 @@ def test_wavelength_in_a_layer_needs_one_pitch():
 @pytest.mark.parametrize(
     ("changes", "key"),
     [
-        ({"conditions": {"temperature": "60 degC"}}, "conditions.temperature other than 25 degC"),
+        ({"results": {"include": ["dispersion"]}}, "results.include"),
     ],
 )
 def test_what_is_not_computed_yet_is_said(changes, key):

@@ -125,3 +125,33 @@ def test_a_cell_of_several_electrodes_says_where_they_are_tied(tmp_path: Path) -
     other.write_text(text.replace('connection = "hot"', 'connection = "warm"'), encoding="utf-8")
     with pytest.raises(CaseError, match="warm"):
         Case.load(other)
+
+
+def test_a_case_at_another_temperature() -> None:
+    """The coefficients of the drift, at 25 degC, foretell the edges at 45 degC."""
+    case = Case.load(shipped_file("cases", "buoy-quartz-grating")).edit(
+        {
+            "results.accuracy": 1e-2,
+            "results.include": ["temperature"],
+            "conditions.hold_constant": [
+                "piezoelectric",
+                "permittivity",
+                "aluminium/kaye-laby: stiffness",
+            ],
+        }
+    )
+    cold = run(case)
+    drift = cold.grating.temperature["relative_per_K"]
+    assert cold.to_dict()["gratings"]["main"]["temperature"]["relative_per_K"] == drift
+    edits = {"conditions.temperature": "45 degC", "results.include": []}
+    hot = run(case.edit(edits))
+    warm = hot.constants
+    moved = warm.stopband_short[0] / cold.constants.stopband_short[0] - 1.0
+    # The parabola of quartz, -0.03 ppm/K^2 or so, is in the difference.
+    assert moved == pytest.approx(20.0 * drift["resonance"], abs=400.0 * 5e-8)
+    assert any("kept constant" in text for text in hot.warnings)
+    assert abs(drift["velocity"]) > abs(drift["resonance"])  # the pattern grows, too
+    with pytest.raises(CaseError, match="gold"):
+        run(case.edit({"conditions.hold_constant": ["gold/kaye-laby: stiffness"]}))
+    with pytest.raises(CaseError, match="25 degC, where"):
+        run(case.edit({"conditions.temperature": "45 degC"}))
