@@ -38,8 +38,8 @@ def show_understood(plan: Plan, named: str) -> None:
         label = "Grating" if len(case.gratings) == 1 else f"Grating {name}"
         labelled(label, *_grating(case, grating))
         metals = [film.material for strip in grating.electrodes for film in strip.films]
-        for metal in dict.fromkeys(metals):
-            labelled("", _source(plan, metal))
+        for source in dict.fromkeys(_source(plan, metal) for metal in metals):
+            labelled("", source)
     for coat in case.overcoat:
         labelled(
             "Overcoat",
@@ -95,6 +95,7 @@ def _grating(case: ResolvedCase, grating: ResolvedGrating) -> list[str]:
 def _strip(grating: ResolvedGrating, strip: ResolvedElectrode) -> str:
     """Films from the foot up, and the walls."""
     films = [f"{film.material}, {_length(film.thickness)}" for film in strip.films]
+    unit = "of the period" if grating.drawn_in_full else "wavelength"
     height = sum(film.thickness for film in strip.films) / grating.wavelength
     walls = (
         "upright side walls"
@@ -103,7 +104,7 @@ def _strip(grating: ResolvedGrating, strip: ResolvedElectrode) -> str:
     )
     if strip.footing:
         walls += ", footing {} wide and {} high".format(*map(_length, strip.footing))
-    return f"{' + '.join(films)} = {height:.4g} wavelength, {walls}"
+    return f"{' + '.join(films)} = {height:.4g} {unit}, {walls}"
 
 
 def _device(case: ResolvedCase) -> list[str]:

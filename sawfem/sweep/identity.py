@@ -29,6 +29,7 @@ _NUMERICS = (
     "orientation.py",
     "platenotation.py",
     "stacks.py",
+    "strips.py",
     "design.py",
     "material",
     "case",

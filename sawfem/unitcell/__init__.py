@@ -19,7 +19,8 @@ modes            all roots of A(f) x = 0 in an ellipse (contour integral)
 gratingmodes     complex frequencies at a phase, complex phases at a frequency
 dispersion       modes followed over the phase; map of the harmonic admittance
 stopband         edges of the stop band, grouped by wave
-oblique          waves at an angle to the grating: the transverse wavenumber in the matrices
+oblique          the transverse wavenumber in the matrices of a cell
+obliquewaves     waves at an angle to the grating, followed: anisotropy and slowness
 outline, spacing what is where in a cell, and the nodes along an axis
 drawing          a cell as a picture needs it
 fields           shape of a mode on a fine triangulation, for pictures and files

@@ -12,7 +12,8 @@ from sawfem.material import load_material
 from sawfem.planewave import surface_waves
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
-from sawfem.unitcell.oblique import TransverseForms, follow_edge, follow_wave
+from sawfem.unitcell.oblique import TransverseForms
+from sawfem.unitcell.obliquewaves import follow_edge, follow_wave, slowness_curve
 from sawfem.unitcell.stopband import find_stop_band
 
 PERIOD = 2e-6
@@ -70,6 +71,23 @@ def test_a_massless_grating_turns_the_wave_as_the_plane_wave_flows():
         a, found, b = (item.derivatives()[order] for item in (free, branch, metallised))
         assert min(a, b) < found < max(a, b)
         assert found == pytest.approx(a + share * (b - a), rel=1e-4)
+
+    # At one frequency: k1(k2) of the grating between those of the two surfaces.
+    d = discretise(cell, SETTINGS)
+    narrow = replace(branch, transverse=branch.transverse[[middle, -1]])
+    frequency = branch.frequency[middle].real
+    k1_found = slowness_curve(d, narrow, frequency)
+    assert k1_found[0] == pytest.approx(k1, rel=1e-8)
+    ends = []
+    for name in ("velocity_free", "velocity_metallised"):
+        k1_plane = k1
+        for _ in range(20):
+            wave = plane(np.arctan2(narrow.transverse[1], k1_plane))
+            size = 2 * np.pi * frequency / getattr(wave, name)
+            k1_plane = np.sqrt(size**2 - narrow.transverse[1] ** 2)
+        ends.append(k1_plane)
+    assert min(ends) < k1_found[1] < max(ends)
+    assert k1_found[1] == pytest.approx(ends[0] + share * (ends[1] - ends[0]), rel=1e-6)
 
 
 @pytest.fixture(scope="module")
