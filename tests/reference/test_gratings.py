@@ -8,7 +8,7 @@ from sawfem.extract.edges import reflection_phase, two_modes
 from sawfem.extract.grating import MESHES, solve_grating
 from sawfem.planewave import surface_waves
 from sawfem.unitcell.discretisation import discretise
-from sawfem.unitcell.stopband import StopBand, find_stop_band
+from sawfem.unitcell.stopband import StopBand, find_stop_band, refine_stop_band
 
 PITCH = 2.0e-6
 
@@ -138,29 +138,55 @@ def test_leaky_cut_reports_attenuation_and_onset():
     assert constants.attenuation_open > constants.attenuation
 
 
+def _least_leakage(set_name: str, height: float, ratio: float) -> tuple[float, float, float]:
+    """Rotations of least leakage at resonance and antiresonance, degrees, by a parabola through
+    the lowest three of five rotations; antiresonance over resonance - 1 at 42 degrees."""
+    rotations = np.array([38.0, 40.0, 42.0, 44.0, 46.0])
+    losses = np.zeros((2, rotations.size))
+    band, spread = None, np.nan
+    for index, rotation in enumerate(rotations):
+        cell = UnitCell.grating(
+            Stack(f"lithium-tantalate/{set_name}", euler=[0.0, rotation - 90.0, 0.0]),
+            "aluminium/kaye-laby",
+            pitch=PITCH,
+            thickness=height * 2.0 * PITCH,
+            metallisation_ratio=ratio,
+        )
+        discretisation = discretise(cell, MESHES[0])
+        if band is None:
+            band = find_stop_band(discretisation, 4211.3, 4112.8)
+        else:
+            band = refine_stop_band(discretisation, band, moved=1e-2, alike=0.9)
+        edges = (band.resonance.frequency, band.antiresonance.frequency)
+        losses[:, index] = [edge.imag / edge.real for edge in edges]
+        if rotation == 42.0:
+            spread = edges[1].real / edges[0].real - 1.0
+    assert losses.min() > 0.0
+    found = []
+    for row in losses:
+        middle = int(np.clip(np.argmin(row), 1, rotations.size - 2))
+        near = slice(middle - 1, middle + 2)
+        square = np.polynomial.Polynomial.fit(rotations[near], row[near], 2)
+        found.append(float(square.deriv().roots()[0]))
+    return found[0], found[1], spread
+
+
 def test_rotation_of_least_leakage_on_rotated_tantalate():
     """Rotated Y-X tantalate with Al: least leakage at resonance between 39 and 43 degrees, rising
     with thickness (Kawachi et al., IEEE Trans. UFFC 48, 1442 (2001): 40 to 42 degrees for
-    h/lambda 0.07 to 0.10; found, abstract), here with the Smith-Welsh set and bulk aluminium.
-    Resonance to antiresonance 3.3 to 3.7 % at 8 % (common practice, no source)."""
-    rotations = np.array([38.0, 40.0, 42.0, 44.0])
-    least = []
-    for height in (0.07, 0.085):
-        losses = []
-        for rotation in rotations:
-            cell = UnitCell.grating(
-                Stack("lithium-tantalate/smith-welsh-1971", euler=[0.0, rotation - 90.0, 0.0]),
-                "aluminium/kaye-laby",
-                pitch=PITCH,
-                thickness=height * 2.0 * PITCH,
-            )
-            band = find_stop_band(discretise(cell, MESHES[0]), 4211.3, 4112.8)
-            resonance = band.resonance.frequency
-            losses.append(resonance.imag / resonance.real)
-            if rotation == 42.0:
-                spread = band.antiresonance.frequency.real / resonance.real - 1.0
-                assert 0.033 < spread < 0.038
-        square = np.polynomial.Polynomial.fit(rotations, losses, 2)
-        least.append(float(square.deriv().roots()[0]))
-        assert min(losses) > 0.0
-    assert 39.0 < least[0] < least[1] < 43.0
+    h/lambda 0.07 to 0.10; found, abstract). Resonance to antiresonance 3.3 to 3.7 % at 8 %
+    (common practice, no source).
+
+    Here with the Smith-Welsh set, bulk aluminium and a ratio of 0.5: 40.5 degrees at 7 %, 41.7 at
+    8 %, 44.6 at 10 %; antiresonance 43.8, 45.5, 49. At 10 % that is above the
+    published range: the set of Warner gives 43.5 there, that of Kushibiki 45.0, and a ratio of
+    0.3 gives 42.1, so that constants and geometry that the abstract does not name decide it.
+    """
+    found = [_least_leakage("smith-welsh-1971", height, 0.5) for height in (0.07, 0.08, 0.10)]
+    resonance = [row[0] for row in found]
+    assert 39.0 < resonance[0] < resonance[1] < 43.0
+    assert resonance[1] < resonance[2] < 45.0
+    assert all(anti > least + 2.0 for least, anti, _ in found)
+    assert 0.033 < found[1][2] < 0.037
+    thin = _least_leakage("smith-welsh-1971", 0.10, 0.3)
+    assert 39.0 < thin[0] < 43.0
