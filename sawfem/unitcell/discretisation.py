@@ -37,6 +37,7 @@ from sawfem.unitcell.mesh import AIR, METAL, CellMesh, MeshSettings, mesh_cell
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Index = NDArray[np.int64]
+Narrow = NDArray[np.int32]
 
 #: eps0 in the scaled units of sawfem/conventions.py.
 SCALED_EPSILON_0 = EPSILON_0 * FIELD**2 / STRESS
@@ -220,8 +221,8 @@ class AffineParts:
 
     def __init__(self, unknowns: Unknowns) -> None:
         self._unknowns = unknowns
-        self._constant: list[tuple[Index, Index, Array]] = []
-        self._forward: list[tuple[Index, Index, Array]] = []
+        self._constant: list[tuple[Narrow, Narrow, Array]] = []
+        self._forward: list[tuple[Narrow, Narrow, Array]] = []
 
     def add(self, scalar: ScalarForms, j: int, k: int, values: Array) -> None:
         """Add entries for test component j and trial component k."""
@@ -236,7 +237,9 @@ class AffineParts:
         active = (rows >= 0) & (columns >= 0) & (values != 0.0)
         for parts, wanted in ((self._constant, 0), (self._forward, 1)):
             kept = active & (turn == wanted)
-            parts.append((rows[kept], columns[kept], values[kept]))
+            # Narrow indices: the triplets are what takes the most memory of all.
+            places32 = (rows[kept].astype(np.int32), columns[kept].astype(np.int32))
+            parts.append((*places32, values[kept]))
 
     def matrix(self) -> AffineMatrix:
         """The two sparse matrices."""

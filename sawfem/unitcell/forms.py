@@ -27,6 +27,7 @@ from sawfem.unitcell.mesh import CellMesh
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
+Narrow = NDArray[np.int32]
 
 #: Velocity unit inside the cell, m/s, and density unit, kg/m^3: their product rho v^2 is STRESS.
 VELOCITY = 1.0e4
@@ -117,7 +118,7 @@ def stiffness_values(forms: ScalarForms, tensor: Array, j: int, k: int) -> Array
     return total
 
 
-def sparse_from(parts: list[tuple[Index, Index, Array]], size: int) -> sp.csr_array:
+def sparse_from(parts: list[tuple[Narrow, Narrow, Array]], size: int) -> sp.csr_array:
     """One matrix from triplets; entries at the same place add up, zeros are dropped."""
     rows = np.concatenate([part[0] for part in parts])
     columns = np.concatenate([part[1] for part in parts])

@@ -115,7 +115,7 @@ class MeshSize:
     ----------
     elements, unknowns : of the mesh; the unknowns without what the Bloch condition ties.
     memory : bytes that assembling and solving take at most, measured on cells of 300 to 1,900
-        elements and orders 3 to 6: 600 an entry of the element matrices, 9,000 an unknown.
+        elements and orders 3 to 6: 450 an entry of the element matrices, 9,000 an unknown.
     """
 
     elements: int
@@ -140,7 +140,7 @@ class _Grid:
         parts = [[_COMPONENTS.get(body.region, 4) for body in line] for line in self.bodies]
         elements = self.column.size * (self.z.size - 1)
         unknowns = int(order**2 * (widths @ np.array(parts)).sum())
-        memory = 600.0 * elements * (order + 1) ** 4 + 9000.0 * unknowns
+        memory = 450.0 * elements * (order + 1) ** 4 + 9000.0 * unknowns
         return MeshSize(elements, unknowns, memory)
 
 
