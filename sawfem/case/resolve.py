@@ -14,6 +14,7 @@ from sawfem.case.reader import Place, Reader
 from sawfem.case.resolved import (
     ResolvedBand,
     ResolvedCase,
+    ResolvedDesign,
     ResolvedGrating,
     ResolvedLimit,
     ResolvedMeasurement,
@@ -67,6 +68,7 @@ def resolve(
             parse_quantity(value, "temperature")
             for value in root.table.get("specification", {}).get("temperatures", ())
         ),
+        design=_design(_table(root, "design")) if "design" in root else None,
         frequency_temperature_coefficient=_drift(root),
         specification_hold_constant=tuple(
             root.table.get("specification", {}).get("hold_constant") or ()
@@ -166,6 +168,21 @@ def _drift(root: Reader) -> float | None:
     specification = _table(root, "specification")
     key = "frequency_temperature_coefficient"
     return specification.ratio(key, '"-38 ppm"') if key in specification else None
+
+
+def _design(reader: Reader) -> ResolvedDesign:
+    """What ``sawfem design`` may choose."""
+    table = reader.table
+    return ResolvedDesign(
+        kind=table.get("kind", "ladder"),
+        resonators=table.get("resonators", 7),
+        reflector_fingers=table.get("reflector_fingers", 40),
+        spread=reader.optional("spread", "frequency") or 0.0,
+        propagation_loss=reader.quantity("propagation_loss", "loss rate", default=0.0),
+        sheet_resistance=reader.optional("sheet_resistance", "resistance"),
+        evaluations=table.get("evaluations", 1500),
+        seed=table.get("seed", 0),
+    )
 
 
 def _limits(root: Reader) -> tuple[ResolvedLimit, ...]:

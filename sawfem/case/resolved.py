@@ -291,6 +291,20 @@ class ResolvedLimit:
 
 
 @dataclass(frozen=True)
+class ResolvedDesign:
+    """What a design may choose; ``spread`` in hertz, ``propagation_loss`` in decibel per second."""
+
+    kind: str
+    resonators: int
+    reflector_fingers: int
+    spread: float
+    propagation_loss: float
+    sheet_resistance: float | None
+    evaluations: int
+    seed: int
+
+
+@dataclass(frozen=True)
 class ResolvedMeasurement:
     """A Touchstone file to compare with."""
 
@@ -326,6 +340,7 @@ class ResolvedCase:
     measurements: tuple[ResolvedMeasurement, ...]
     include: tuple[str, ...]
     accuracy: float
+    design: ResolvedDesign | None = None
     frequency_temperature_coefficient: float | None = None
     specification_hold_constant: tuple[str, ...] = ()
     hold_constant: tuple[str, ...] = ()

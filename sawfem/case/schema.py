@@ -57,6 +57,21 @@ class Specification(Table):
     limit: Annotated[list[Limit], OneOrMany()] = Field(default_factory=list)
 
 
+class Design(Table):
+    """What ``sawfem design`` may choose, and for how long."""
+
+    kind: f.DesignKind = "ladder"
+    resonators: f.Count = Field(default=7, description="odd: series at both ends")
+    reflector_fingers: f.Strips = 40
+    spread: f.Frequency = Field(
+        default=None, description="process: how far all frequencies may be off, either way"
+    )
+    propagation_loss: f.LossRate = None
+    sheet_resistance: f.Resistance = None
+    evaluations: f.Count = 1500
+    seed: f.Seed = 0
+
+
 class Measurement(Table):
     """A Touchstone file to compare with."""
 
@@ -144,6 +159,7 @@ class CaseTable(Table):
     device: Device | None = None
     band: Annotated[list[Band], OneOrMany()] = Field(default_factory=list)
     specification: Specification | None = None
+    design: Design | None = None
     measurement: Annotated[list[Measurement], OneOrMany()] = Field(default_factory=list)
     results: Results = Results()
     sweep: Sweep | None = None

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Container, Iterable, Mapping
+from typing import Any
 
 from sawfem.case.keypath import UNNAMED
 from sawfem.cli.screen import labelled, show, table
@@ -132,13 +133,13 @@ def show_device(device: DeviceResult) -> None:
         labelled("", f"{entry(name).label}: {reason}")
     if device.specification:
         show()
-        show_specification(device)
+        specification_table(device.specification)
 
 
-def show_specification(device: DeviceResult) -> None:
+def specification_table(lines: Iterable[Mapping[str, Any]]) -> None:
     """Every limit, the worst value, where it stands, and by how much it is kept or missed."""
     rows = []
-    for line in device.specification:
+    for line in lines:
         unit = line["unit"]
         bound = format_quantity(line["limit"], unit)
         asked = f"{entry(line['quantity']).label} {line['kind'].replace('_', ' ')} {bound}"

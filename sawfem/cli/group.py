@@ -14,6 +14,7 @@ COMMANDS = {
     "check": ("sawfem.cli.check", "Show how a case is understood and what it would cost."),
     "cut": ("sawfem.cli.cut", "Plane waves of a crystal cut, with layers on it if need be."),
     "map": ("sawfem.cli.map", "Map plane waves over cut angles, thickness or frequency."),
+    "design": ("sawfem.cli.design", "Design a ladder from a specification; write a case file."),
     "sweep": ("sawfem.cli.sweep", "Compute a case over lists and ranges of its keys; resume."),
     "show": ("sawfem.cli.show", "Show a sweep, also while it runs: slices, best points."),
     "search": ("sawfem.cli.search", "Search the better cuts of a crystal for a stated wish."),
@@ -41,7 +42,8 @@ class _Rooms(click.Group):
 @click.group(
     cls=_Rooms,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Exit codes: 0 done, 1 a fault of the program, 2 bad input, 130 interrupted.",
+    epilog="Exit codes: 0 done, 1 a fault of the program, 2 bad input, "
+    "3 a required specification is missed, 130 interrupted.",
 )
 @click.version_option(__version__, prog_name="sawfem", message="%(prog)s %(version)s")
 def sawfem() -> None:

@@ -166,6 +166,13 @@ def circuit_response(circuit: Circuit, gratings: Gratings, frequency: ArrayLike)
     )
 
 
+def bare_response(circuit: Circuit, gratings: Gratings, frequency: FloatArray) -> Response:
+    """S alone, without figures, checks and Y (which is zero here): for searches and samples."""
+    solution = solve_assembly(circuit, gratings, frequency).solution
+    nothing = np.zeros_like(solution.s)
+    return Response(frequency=frequency, y=nothing, s=solution.s, reference=solution.reference)
+
+
 def _checks(
     circuit: Circuit,
     gratings: Gratings,

@@ -62,14 +62,13 @@ class Limit:
         """Whether the quantity is read from a band of frequencies."""
         return self.quantity in CURVES or self.quantity in SPREADS
 
-    @property
-    def grid(self) -> FloatArray:
-        """Frequencies at which a curve is looked at, Hz; one more on either side for the delay."""
+    def grid(self, points: int = POINTS) -> FloatArray:
+        """Frequencies at which a curve is looked at, Hz, ends included."""
         assert self.start is not None
         assert self.stop is not None
         if self.stop == self.start:
             return self.start * (1.0 + 1e-5 * np.array([-1.0, 0.0, 1.0]))
-        return np.linspace(self.start, self.stop, POINTS)
+        return np.linspace(self.start, self.stop, points)
 
 
 @dataclass(frozen=True)
@@ -96,9 +95,9 @@ class Verdict:
     reason: str = ""
 
 
-def grid_of(limits: Iterable[Limit]) -> FloatArray:
+def grid_of(limits: Iterable[Limit], points: int = POINTS) -> FloatArray:
     """All frequencies that the limits look at, increasing, Hz; empty without curves."""
-    grids = [limit.grid for limit in limits if limit.over_frequency]
+    grids = [limit.grid(points) for limit in limits if limit.over_frequency]
     return np.unique(np.concatenate(grids)) if grids else np.empty(0)
 
 
@@ -193,13 +192,15 @@ def responses_at(
     temperatures: Iterable[float],
     answer: Callable[[float, FloatArray], Response],
     listed: FloatArray,
+    *,
+    points: int = POINTS,
 ) -> dict[float, Response]:
     """Responses for :func:`judge`: ``answer(celsius, frequencies)`` at each temperature.
 
     ``listed`` are the frequencies of the response, used where the limits name figures alone, whose
-    reading depends on them.
+    reading depends on them; ``points`` those of each limit.
     """
-    grid = grid_of(limits)
+    grid = grid_of(limits, points)
     if any(not limit.over_frequency for limit in limits):
         grid = np.union1d(grid, listed)
     return {celsius: answer(celsius, grid) for celsius in temperatures}

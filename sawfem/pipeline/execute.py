@@ -219,7 +219,7 @@ def accuracy_warnings(solutions: dict[str, GratingSolution], case: ResolvedCase)
 def _left_aside(case: Case) -> list[str]:
     return [
         f"[{part}] is not part of a run and was left aside"
-        for part in ("sweep", "map", "yield")
+        for part in ("sweep", "map", "yield", "design")
         if case.asks_for(part)
     ]
 

@@ -143,13 +143,20 @@ def unattainable(
     changes = [change(celsius) for celsius in temperatures]
     drift = max(changes) - min(changes)
     found = []
+    for inner in passed if drift > 0.0 else ():
+        edge = inner.start or 0.0
+        found.append(
+            f'cannot be had: rejection nearer than {drift * edge / 1e6:.2g} MHz to "{inner.name}" '
+            f"at all temperatures, which move the response by {100.0 * drift:.2g} %; 1 MHz below "
+            f"{edge / 1e6:g} MHz is {1e8 / edge:.2g} %"
+        )
     for inner in passed:
         for outer in stopped:
             assert None not in (inner.start, inner.stop, outer.start, outer.stop)
             below = (inner.start or 0.0) - (outer.stop or 0.0)
             above = (outer.start or 0.0) - (inner.stop or 0.0)
             gap = max(below, above)
-            edge = inner.start if below >= above else inner.stop
+            edge = (inner.start if below >= above else inner.stop) or 0.0
             if edge and gap < drift * edge:
                 found.append(
                     f'cannot be had: between "{inner.name}" and "{outer.name}" lie '
@@ -186,7 +193,7 @@ def verdict_dict(verdict: Verdict) -> dict[str, Any]:
         "limit": verdict.bound,
         "margin": verdict.margin,
         "met": bool(verdict.met),
-        "temperature_K": verdict.temperature + 273.15,
+        "temperature_K": round(verdict.temperature + 273.15, 9),
     }
     if verdict.reason:
         found["reason"] = verdict.reason

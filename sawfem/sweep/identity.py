@@ -46,7 +46,18 @@ _NUMERICS = (
     "sweep/point.py",
 )
 #: Keys of a resolved case on which no answer of a point depends.
-_ASIDE = frozenset({"title", "limits", "specification_temperatures", "measurements", "include"})
+_ASIDE = frozenset(
+    {
+        "title",
+        "limits",
+        "specification_temperatures",
+        "specification_hold_constant",
+        "frequency_temperature_coefficient",
+        "design",
+        "measurements",
+        "include",
+    }
+)
 #: Keys on which answers of each level depend in addition to those of the level below.
 _FOR_GRATINGS = frozenset({"overcoat", "accuracy"})
 _FOR_DEVICES = frozenset({"device", "resonators", "lumps", "networks", "tracks", "bands"})

@@ -1,0 +1,387 @@
+"""From the specification of a case to a ladder that keeps it: a case file that can be run.
+
+Constants are computed at three pitches around the first design, at one film thickness, and
+interpolated; the search moves two pitches and the static capacitances. What it finds is written
+out and to be run, which solves the unit cells at the very pitches.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+import numpy as np
+
+from sawfem.case import Case, ResolvedCase
+from sawfem.case.resolved import ResolvedDesign
+from sawfem.conventions import REFERENCE_TEMPERATURE
+from sawfem.device import Resonator
+from sawfem.device.assembled import bare_response
+from sawfem.device.assembly import Circuit, ResonatorPart, ladder
+from sawfem.device.laddering import (
+    FirstLadder,
+    LadderWish,
+    chosen_fingers,
+    feasibility,
+    first_ladder,
+    quadratic,
+)
+from sawfem.device.losses import attenuation_of_loss
+from sawfem.device.optimise import Optimum, minimise
+from sawfem.device.pmatrix import FloatArray
+from sawfem.device.specification import SPREADS, Limit, Verdict, judge, responses_at
+from sawfem.device.track import Gratings
+from sawfem.errors import CaseError, InputError
+from sawfem.extract import ComConstants, GratingSolution, solve_grating
+from sawfem.pipeline.build import Design, build
+from sawfem.pipeline.fingers import conducting_width, sheet_resistance
+from sawfem.pipeline.specified import drift_of, limits_of, unattainable
+from sawfem.units import format_quantity
+
+#: progress(stage, done, total, what to show beside it).
+Progress = Callable[[str, int, int], None]
+
+#: Accuracy of the constants of a design, relative, of the edge frequencies.
+ACCURACY = 1e-4
+#: Points of each limit in the search.
+SEARCH_POINTS = 25
+#: Room of the search beside the first design: relative of pitches, factor of capacitances.
+PITCH_ROOM, CAPACITANCE_ROOM = 0.012, 2.5
+
+
+@dataclass(frozen=True)
+class Designed:
+    """A design.
+
+    Attributes
+    ----------
+    case : to be run. verdicts : of the interpolated constants, corners of the process included.
+    optimum : of the search. told : sentences: feasibility, what cannot be had, what was assumed.
+    feasible : whether coupling allows the width. first : static capacitances of the first design.
+    """
+
+    case: Case
+    verdicts: tuple[Verdict, ...]
+    optimum: Optimum
+    told: tuple[str, ...]
+    feasible: bool
+    first: FirstLadder = field(repr=False)
+
+    @property
+    def met(self) -> bool:
+        """Whether every limit is kept."""
+        return all(verdict.met for verdict in self.verdicts)
+
+
+def design(case: Case, *, progress: Progress = lambda stage, done, total: None) -> Designed:
+    """Design the ladder that a case's [specification] and [design] ask for.
+
+    Raises
+    ------
+    CaseError : no [design], no limit on the loss of a pass band, several gratings, ...
+    ConvergenceError : a grating without a stop band.
+    """
+    resolved = case.resolved()
+    wish_of(resolved, 0.0)  # refused before anything is computed
+    plan = _Plan.of(case, resolved, progress)
+    start = plan.start()
+    optimum = minimise(
+        plan.objective,
+        start,
+        plan.box(start),
+        evaluations=plan.asked.evaluations,
+        seed=plan.asked.seed,
+        watch=lambda done, allowed, best: progress("search", done, allowed),
+    )
+    rounded = plan.rounded(optimum.x)
+    verdicts = plan.verdicts(rounded, points=201)
+    told = [plan.feasible[1], *unattainable(plan.limits, plan.temperatures, plan.drift)]
+    told += plan.assumed
+    told += [optimum.stopped] if optimum.stopped else []
+    written = plan.case_of(rounded)
+    return Designed(written, verdicts, optimum, tuple(told), plan.feasible[0], plan.first)
+
+
+def wish_of(case: ResolvedCase, drift: float) -> LadderWish:
+    """What the limits of a case ask of a ladder, or a CaseError that says what is missing."""
+    if case.design is None:
+        raise CaseError(
+            file=case.file, key="design", found="nothing", expected="a table [design] to start from"
+        )
+    if len(case.gratings) != 1 or case.grating.pitch is None:
+        raise CaseError(
+            file=case.file,
+            key="grating",
+            found=f"{len(case.gratings)} gratings" if len(case.gratings) != 1 else "a period",
+            expected="one grating with a pitch near half a wavelength; the design makes two of it",
+        )
+    loss = [limit for limit in limits_of(case) if limit.quantity == "insertion_loss"]
+    passed = [limit for limit in loss if limit.at_most is not None]
+    if not passed:
+        raise CaseError(
+            file=case.file,
+            key="specification.limit",
+            found="no pass band",
+            expected='a limit on "insertion_loss" with at_most',
+        )
+    stopped = [limit.at_least for limit in loss if limit.at_least is not None]
+    try:
+        return LadderWish(
+            low=min(limit.start or 0.0 for limit in passed),
+            high=max(limit.stop or 0.0 for limit in passed),
+            drift=drift,
+            rejection=max(stopped, default=20.0) + 5.0,
+            impedance=50.0,
+            resonators=case.design.resonators,
+        )
+    except InputError as error:
+        raise error.located(file=case.file) from None
+
+
+def _absolute_thickness(case: Case, resolved: ResolvedCase) -> Case:
+    """The case with its film thickness in metres, so that pitches can move under it."""
+    thickness = round(resolved.grating.thickness, 10)
+    return case.edit({"grating.thickness": format_quantity(thickness, "m")})
+
+
+@dataclass
+class _Plan:
+    """What the search moves in: constants by pitch, limits, corners."""
+
+    case: Case
+    asked: ResolvedDesign
+    limits: tuple[Limit, ...]
+    temperatures: tuple[float, ...]
+    drift: Callable[[float], float]
+    wish: LadderWish
+    first: FirstLadder
+    feasible: tuple[bool, str]
+    assumed: list[str]
+    nodes: FloatArray
+    constants: tuple[ComConstants, ...]
+    targets: tuple[float, float]
+    sheet: float
+    ratio: float
+    ports: tuple[tuple[str, complex], tuple[str, complex]]
+    fingers: dict[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, case: Case, resolved: ResolvedCase, progress: Progress) -> _Plan:
+        """Solve the gratings around the first design."""
+        asked = resolved.design
+        assert asked is not None
+        case = _absolute_thickness(case, resolved)
+        solution, made = _solved(case, resolved.grating.pitch or 0.0, progress, 0)
+        drift, assumed = drift_of(resolved, made.stack, {"main": solution})
+        temperatures = resolved.specification_temperatures or (REFERENCE_TEMPERATURE,)
+        changes = [drift(celsius) for celsius in temperatures]
+        centre = wish_of(resolved, 0.0).centre
+        wish = wish_of(resolved, max(changes) - min(changes) + 2.0 * asked.spread / centre)
+        low, high = _edges(solution)
+        pitch = resolved.grating.pitch or 0.0
+        targets = (pitch * low / wish.centre, pitch * high / wish.centre)
+        middle = 0.5 * (min(targets) + max(targets))
+        reach = 0.5 * abs(targets[1] - targets[0]) + PITCH_ROOM * middle
+        nodes = middle + reach * np.array([-0.87, 0.0, 0.87])
+        found = [_solved(case, float(p), progress, 1 + n)[0] for n, p in enumerate(nodes)]
+        cell = solution.cell
+        sheet, told = sheet_resistance(asked.sheet_resistance, "design.sheet_resistance", cell)
+        device = resolved.device
+        ends = getattr(device, "ports", ()) if device is not None else ()
+        ports = [(port.name, port.impedance) for port in ends] or [("1", 50.0), ("2", 50.0)]
+        return cls(
+            case=case,
+            asked=asked,
+            limits=limits_of(resolved),
+            temperatures=temperatures,
+            drift=drift,
+            wish=wish,
+            first=first_ladder(wish),
+            feasible=feasibility(wish, low, high),
+            assumed=[*assumed, *told],
+            nodes=nodes,
+            constants=tuple(item.constants.com() for item in found),
+            targets=targets,
+            sheet=sheet,
+            ratio=conducting_width(cell) / pitch,
+            ports=(ports[0], ports[1]),
+        )
+
+    @property
+    def names(self) -> list[str]:
+        """Distinct resonators, in the order of the chain."""
+        return list(dict.fromkeys(self.first.names))
+
+    def at(self, pitch: float) -> ComConstants:
+        """Constants at a pitch, by a parabola through those at the nodes."""
+        values: dict[str, Any] = {}
+        for item in fields(ComConstants):
+            column = [getattr(known, item.name) for known in self.constants]
+            if any(value is None for value in column):
+                values[item.name] = None
+                continue
+            found = quadratic(self.nodes, np.array(column, dtype=complex), pitch)
+            real = not any(isinstance(value, complex) for value in column)
+            values[item.name] = found.real if real else found
+        values["pitch"] = pitch
+        return ComConstants(**values)
+
+    def start(self) -> FloatArray:
+        """Pitches of series and shunt, then ln C of each distinct resonator."""
+        logs = [np.log(self.first.capacitance(name)) for name in self.names]
+        for name in self.names:
+            pitch = self.targets[1 if name.startswith("p") else 0]
+            self.fingers[name], _ = chosen_fingers(
+                self.first.capacitance(name), self.at(pitch).static, 2.0 * pitch
+            )
+        return np.array([*self.targets, *logs])
+
+    def box(self, start: FloatArray) -> FloatArray:
+        """Bounds (n, 2) of the search."""
+        room = np.log(CAPACITANCE_ROOM)
+        pitches = [[p * (1.0 - PITCH_ROOM), p * (1.0 + PITCH_ROOM)] for p in start[:2]]
+        return np.array([*pitches, *[[c - room, c + room] for c in start[2:]]])
+
+    def rounded(self, x: FloatArray) -> FloatArray:
+        """The same on a grid: pitches of 0.1 nm, apertures of 10 nm."""
+        x = x.copy()
+        x[:2] = np.round(x[:2], 10)
+        for n, name in enumerate(self.names):
+            per_metre = self.fingers[name] * self._constants(x, name).static
+            x[2 + n] = np.log(np.round(np.exp(x[2 + n]) / per_metre, 8) * per_metre)
+        return x
+
+    def _constants(self, x: FloatArray, name: str) -> ComConstants:
+        return self.at(float(x[1 if name.startswith("p") else 0]))
+
+    def circuit(self, x: FloatArray) -> tuple[Circuit, Gratings]:
+        """The ladder at a point of the box."""
+        series, shunt = self.at(float(x[0])), self.at(float(x[1]))
+        widths = {"series": self.ratio * series.pitch, "shunt": self.ratio * shunt.pitch}
+        gratings = Gratings({"series": series, "shunt": shunt}, widths=widths)
+        parts = {}
+        for n, name in enumerate(self.names):
+            grating = "shunt" if name.startswith("p") else "series"
+            constants = gratings.of(grating)
+            resonator = Resonator(
+                fingers=self.fingers[name],
+                reflector_fingers=(self.asked.reflector_fingers,) * 2,
+                aperture=float(np.exp(x[2 + n])) / (self.fingers[name] * constants.static),
+                gap=constants.pitch,
+                sheet_resistance=self.sheet,
+                electrode_width=widths[grating],
+                attenuation=attenuation_of_loss(self.asked.propagation_loss, constants.velocity),
+            )
+            parts[name] = ResonatorPart(resonator, grating)
+        return ladder(parts, self.chain, self.ports), gratings
+
+    @property
+    def chain(self) -> list[tuple[str, list[str]]]:
+        """Links from port 1 to port 2."""
+        kinds = {"s": "series", "p": "shunt"}
+        return [(kinds[name[0]], [name]) for name in self.first.names]
+
+    def verdicts(self, x: FloatArray, points: int) -> tuple[Verdict, ...]:
+        """Verdicts at every temperature and, for a spread, at both corners of the process."""
+        circuit, gratings = self.circuit(x)
+        spread = self.asked.spread / self.wish.centre
+        corners = {celsius: self.drift(celsius) for celsius in self.temperatures}
+        sides: list[tuple[Verdict, ...]] = []
+        for side in (-1.0, 1.0) if spread else (0.0,):
+            responses = responses_at(
+                self.limits,
+                self._worth(corners, side) if points < 201 else list(corners),
+                lambda celsius, f, side=side: bare_response(  # type: ignore[misc]
+                    circuit, gratings.warmed(corners[celsius] + side * spread), f
+                ),
+                np.empty(0),
+                points=points,
+            )
+            sides.append(judge(self.limits, responses))
+        return tuple(
+            min(both, key=lambda verdict: -np.inf if verdict.margin is None else verdict.margin)
+            for both in zip(*sides, strict=True)
+        )
+
+    def _worth(self, changes: Mapping[float, float], side: float) -> list[float]:
+        """Temperatures that matter in the search: the extremes of the drift, of one side each."""
+        order = sorted(changes, key=lambda celsius: changes[celsius])
+        if side < 0.0:
+            return order[:1]
+        return order[-1:] if side > 0.0 else list(dict.fromkeys((order[0], order[-1])))
+
+    def objective(self, x: FloatArray) -> float:
+        """Minus the least margin in units of its scale, and a little of all of them."""
+        margins = []
+        for verdict in self.verdicts(x, SEARCH_POINTS):
+            if verdict.limit.quantity in SPREADS and verdict.margin is None:
+                return np.inf
+            scale = max(0.1 * abs(verdict.bound), 1e-12)
+            margins.append((verdict.margin or 0.0) / scale)
+        least = np.array(margins)
+        return float(-least.min() - 0.05 * np.minimum(least, 3.0).mean())
+
+    def case_of(self, x: FloatArray) -> Case:
+        """The case file of a point: two gratings, the resonators, the chain."""
+        data = copy.deepcopy(self.case.to_dict())
+        data.pop("design")
+        base = data["grating"][0] if isinstance(data["grating"], list) else data["grating"]
+        base = {key: value for key, value in base.items() if key not in ("name", "pitch")}
+        pitches = [format_quantity(round(float(p), 10), "m") for p in x[:2]]
+        data["grating"] = [
+            {"name": "series", "pitch": pitches[0], **base},
+            {"name": "shunt", "like": "series", "pitch": pitches[1]},
+        ]
+        data["resonator"] = [self._resonator(x, n, name) for n, name in enumerate(self.names)]
+        device = data.get("device", {})
+        data["device"] = {
+            "kind": "ladder",
+            **({"ports": device["ports"]} if "ports" in device else {}),
+            "chain": [{kind: members[0]} for kind, members in self.chain],
+        }
+        return Case.from_dict(data, base=self.case.base)
+
+    def _resonator(self, x: FloatArray, n: int, name: str) -> dict[str, Any]:
+        per_metre = self.fingers[name] * self._constants(x, name).static
+        found: dict[str, Any] = {
+            "name": name,
+            "grating": "shunt" if name.startswith("p") else "series",
+            "fingers": self.fingers[name],
+            "reflector_fingers": self.asked.reflector_fingers,
+            "aperture": format_quantity(round(float(np.exp(x[2 + n])) / per_metre, 8), "m"),
+        }
+        if self.asked.propagation_loss:
+            found["propagation_loss"] = format_quantity(
+                round(self.asked.propagation_loss / 1e6, 6), "dB/us"
+            )
+        if self.asked.sheet_resistance is not None:
+            found["sheet_resistance"] = format_quantity(self.asked.sheet_resistance, "ohm")
+        return found
+
+
+def _solved(
+    case: Case, pitch: float, progress: Progress, number: int
+) -> tuple[GratingSolution, Design]:
+    """The grating at a pitch, to the accuracy of a design."""
+    progress("unit cells", number, 4)
+    changed = case.edit({"grating.pitch": format_quantity(round(pitch, 12), "m")}).resolved()
+    made = build(replace(changed, accuracy=ACCURACY))
+    solution = solve_grating(next(iter(made.cells.values())), accuracy=ACCURACY)
+    progress("unit cells", number + 1, 4)
+    return solution, made
+
+
+def _edges(solution: GratingSolution) -> tuple[float, float]:
+    """Resonance and antiresonance of an endless resonator, Hz."""
+    constants = solution.constants
+    side = 0 if constants.resonant_edge == "lower" else 1
+    resonance = constants.stopband_short[side]
+    opened = [edge for edge in constants.stopband_open if edge is not None]
+    above = [edge for edge in opened if resonance is not None and edge > resonance]
+    if resonance is None or not above:
+        raise CaseError(
+            key="grating", found="no resonance and antiresonance", expected="a cut that has both"
+        )
+    return resonance, min(above)

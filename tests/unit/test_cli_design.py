@@ -1,0 +1,65 @@
+"""sawfem design: a case file from a specification."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from sawfem.case import Case
+from sawfem.cli import main
+
+
+@pytest.fixture(autouse=True)
+def _in_an_empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.mark.slow
+def test_the_buoy_ladder_is_designed_from_its_specification(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    fewer = ["--set", "design.evaluations=150"]
+    assert (
+        main(["design", "buoy-ladder-wish", "--out", "made.toml", "--require", "--json", *fewer])
+        == 0
+    )
+    told = json.loads(capsys.readouterr().out)
+    assert told["feasible"]
+    assert told["met"]
+    assert told["evaluations"] <= 150
+    assert told["objective"]["best"] <= told["objective"]["first"]
+    assert any("0.12 %" in note for note in told["notes"])
+    made = Case.load("made.toml").resolved()
+    assert list(made.gratings) == ["series", "shunt"]
+    assert made.gratings["shunt"].pitch > made.gratings["series"].pitch
+    assert made.gratings["shunt"].thickness == made.gratings["series"].thickness
+    assert len(made.device.chain) == 7
+    assert made.design is None
+    # what is there is not written over
+    assert main(["design", "buoy-ladder-wish", "--out", "made.toml"]) == 2
+    assert "made.toml: found a file that is there" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("case", "change", "words"),
+    [
+        ("buoy-ladder-wish", "design.resonators=6", "design.resonators: found 6"),
+        ("buoy-ladder", "title=x", "design: found nothing"),
+        ("buoy-resonator", "title=x", "design: found nothing"),
+        (
+            "buoy-ladder-wish",
+            "specification.limit.below.at_least=-1e9 dB",
+            "specification.limit.below.at_least",
+        ),
+    ],
+)
+def test_one_line_for_what_cannot_be_designed(
+    case: str, change: str, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["design", case, "--set", change]) == 2
+    told = capsys.readouterr().err
+    assert words in told
+    assert told.count("\n") == 1
+    assert not list(Path.cwd().iterdir())
