@@ -15,7 +15,7 @@ from sawfem.errors import GeometryError
 from sawfem.material import Material, Medium
 from sawfem.orientation import Orientation
 from sawfem.stacks import Layer, Stack, orientation_of
-from sawfem.strips import Electrode, Film, Footing, material_of
+from sawfem.strips import Electrode, Film, Footing, material_of, shown_length
 from sawfem.units import QuantityLike, parse_length
 
 __all__ = ["Electrode", "Film", "Footing", "Layer", "Overcoat", "Stack", "UnitCell"]
@@ -160,8 +160,8 @@ class UnitCell:
             if left <= reach or right >= self.period:
                 raise GeometryError(
                     key="electrode",
-                    found=f"a strip from {left:.4g} m to {right:.4g} m in a cell of "
-                    f"{self.period:.4g} m",
+                    found=f"a strip from {shown_length(left)} to {shown_length(right)} in a cell "
+                    f"of {shown_length(self.period)}",
                     expected="strips, left to right, that neither touch nor leave the cell",
                 )
             reach = right
@@ -175,8 +175,9 @@ class UnitCell:
                 if level < highest * (1.0 - SAME):
                     raise GeometryError(
                         key=f"overcoat[{index}].thickness",
-                        found=f"a flat top {level:.4g} m over the surface",
-                        expected=f"at least {highest:.4g} m, the height of what it must cover",
+                        found=f"a flat top {shown_length(level)} over the surface",
+                        expected=f"at least {shown_length(highest)}, the height of what it must "
+                        "cover",
                     )
                 return  # what follows lies on a plane
             self._check_room(f"overcoat[{index}]", level, min(tops))
@@ -204,8 +205,8 @@ class UnitCell:
         if any(right <= left for left, right in pairwise(ends)):
             raise GeometryError(
                 key=f"{place}.thickness",
-                found=f"conformal films of {distance:.4g} m that meet between two electrodes, or "
-                "reach the end of the cell",
+                found=f"conformal films of {shown_length(distance)} that meet between two "
+                "electrodes, or reach the end of the cell",
                 expected="thinner films, a flat top, or electrodes further apart",
             )
 

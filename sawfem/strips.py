@@ -18,10 +18,15 @@ from dataclasses import dataclass
 
 from sawfem.errors import GeometryError
 from sawfem.material import Material, load_material
-from sawfem.units import QuantityLike, parse_length
+from sawfem.units import QuantityLike, format_quantity, parse_length
 
 #: Share of the foot that must be left at the top.
 LEAST_TOP = 0.02
+
+
+def shown_length(value: float) -> str:
+    """A length in metres as a message shows it: "89 nm"."""
+    return format_quantity(value, "m", digits=4)
 
 
 def material_of(material: Material | str) -> Material:
@@ -218,8 +223,8 @@ class Electrode:
         if self.footing is not None and self.footing.height >= self.thickness:
             raise GeometryError(
                 key="electrode.footing",
-                found=f"{self.footing.height:.4g} m high",
-                expected=f"less than the electrode's height, {self.thickness:.4g} m",
+                found=f"{shown_length(self.footing.height)} high",
+                expected=f"less than the electrode's height, {shown_length(self.thickness)}",
             )
 
     @property

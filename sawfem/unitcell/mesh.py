@@ -22,6 +22,7 @@ from skfem import MeshQuad
 from sawfem.design import UnitCell
 from sawfem.errors import GeometryError
 from sawfem.material import Medium
+from sawfem.strips import shown_length
 from sawfem.unitcell.outline import AIR, COAT, METAL, STACK, Body, Outline, draw
 from sawfem.unitcell.spacing import graded, gradings_for, split, with_levels
 
@@ -312,8 +313,8 @@ def _depth(outline: Outline, settings: MeshSettings) -> float:
     if ABOVE_PLANE * room < LEAST_DEPTH:
         raise GeometryError(
             key="layer",
-            found=f"a metal plane {room * outline.cell.period:.4g} m below the electrodes",
-            expected=f"{LEAST_DEPTH / ABOVE_PLANE * outline.cell.period:.4g} m or more: "
+            found=f"a metal plane {shown_length(room * outline.cell.period)} below the electrodes",
+            expected=f"{shown_length(LEAST_DEPTH / ABOVE_PLANE * outline.cell.period)} or more: "
             "metal is not computed within the meshed part of the stack",
         )
     return min(settings.depth, ABOVE_PLANE * room)
@@ -337,7 +338,7 @@ def _membrane(
     if bottom >= foot - SLIVER:
         raise GeometryError(
             key="grating.recess",
-            found=f"electrodes sunk {outline.cell.recess:.4g} m into a membrane",
+            found=f"electrodes sunk {shown_length(outline.cell.recess)} into a membrane",
             expected="a recess that leaves something of the membrane below them",
         )
     air = settings.air

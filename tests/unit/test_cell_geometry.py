@@ -235,7 +235,7 @@ def test_a_metal_plane_below_the_electrodes_makes_the_slab_thinner_or_is_refused
                 thickness="100 nm",
                 overcoat=[Overcoat(SILICA, "99 nm", top="flat")],
             ),
-            "at least 1e-07 m",
+            "at least 100 nm",
         ),
         (
             lambda s: UnitCell.grating(
@@ -245,7 +245,7 @@ def test_a_metal_plane_below_the_electrodes_makes_the_slab_thinner_or_is_refused
                 thickness="100 nm",
                 overcoat=[Overcoat(SILICA, "50 nm"), Overcoat(SILICA, "60 nm", top="flat")],
             ),
-            "at least 1.5e-07 m",
+            "at least 150 nm",
         ),
         (
             lambda s: UnitCell.grating(

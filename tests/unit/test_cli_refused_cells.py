@@ -71,7 +71,7 @@ MISTAKES = [
     ),
     (
         ONE.replace('centre = "1 um"', 'centre = "3.6 um"'),
-        "buoy.toml: grating: found a strip from 3.1e-06 m to 4.1e-06 m in a cell of 4e-06 m",
+        "buoy.toml: grating: found a strip from 3.1 um to 4.1 um in a cell of 4 um",
     ),
     (
         DRAWN.replace('thickness = "300 nm"', 'thickness = "300 nm"\nsidewall_angle = 20'),
@@ -79,7 +79,7 @@ MISTAKES = [
     ),
     (
         ONE.replace('thickness = "100 nm"', 'thickness = "400 nm"\nsidewall_angle = 150'),
-        "buoy.toml: grating: found a strip from -1.928e-07 m",
+        "buoy.toml: grating: found a strip from -192.8 nm",
     ),
     (
         DRAWN.replace('thickness = "300 nm"', 'thickness = "300 nm"\nfooting_extent = "20 nm"'),
@@ -90,7 +90,7 @@ MISTAKES = [
             'thickness = "100 nm"',
             'thickness = "100 nm"\nfooting_extent = "20 nm"\nfooting_height = "100 nm"',
         ),
-        "buoy.toml: grating.electrode.low.footing: found 1e-07 m high; expected less than",
+        "buoy.toml: grating.electrode.low.footing: found 100 nm high; expected less than",
     ),
     (
         ONE.replace(
@@ -102,17 +102,17 @@ MISTAKES = [
     ),
     (
         PLAIN + coat("80 nm", "flat", "cap"),
-        "buoy.toml: overcoat.cap.thickness: found a flat top 8e-08 m over the surface; expected "
-        "at least 8.9e-08 m",
+        "buoy.toml: overcoat.cap.thickness: found a flat top 80 nm over the surface; expected "
+        "at least 89 nm",
     ),
     (
         PLAIN + coat("40 nm", "conformal") + coat("60 nm", "flat"),
-        "buoy.toml: overcoat[1].thickness: found a flat top 1e-07 m over the surface; expected "
-        "at least 1.29e-07 m",
+        "buoy.toml: overcoat[1].thickness: found a flat top 100 nm over the surface; expected "
+        "at least 129 nm",
     ),
     (
         PLAIN + coat("0.7 um", "conformal"),
-        "buoy.toml: overcoat[0].thickness: found conformal films of 7e-07 m that meet",
+        "buoy.toml: overcoat[0].thickness: found conformal films of 700 nm that meet",
     ),
     (
         PLAIN + coat("20 nm", "conformal").replace("silica/auld-1973", "gold/kaye-laby"),
@@ -126,12 +126,12 @@ MISTAKES = [
 PLANES = [
     (
         '[[layer]]\nmaterial = "silica/auld-1973"\nthickness = "100 nm"\nshort = true\n',
-        "buoy.toml: layer: found a metal plane 0 m below the electrodes; expected 2.228e-07 m",
+        "buoy.toml: layer: found a metal plane 0 m below the electrodes; expected 222.8 nm",
     ),
     (
         '[[layer]]\nmaterial = "gold/kaye-laby"\nthickness = "100 nm"\n'
         '[[layer]]\nmaterial = "silica/auld-1973"\nthickness = "100 nm"\n',
-        "buoy.toml: layer: found a metal plane 1e-07 m below the electrodes; expected 2.228e-07",
+        "buoy.toml: layer: found a metal plane 100 nm below the electrodes; expected 222.8 nm",
     ),
 ]
 
