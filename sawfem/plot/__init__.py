@@ -4,6 +4,7 @@ admittance   harmonic admittance with the stop bands marked
 mode         shapes of the standing waves
 cell         cross-section of the unit cell: materials and mesh
 fields       driven field, and the motion as an animation
+layout       tracks of a device to scale, and its circuit
 response     device response
 style        colours, lines and files of all of them
 
@@ -72,6 +73,7 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     from sawfem.plot.admittance import draw_admittance
     from sawfem.plot.cell import draw_cell
     from sawfem.plot.fields import draw_driven
+    from sawfem.plot.layout import draw_circuit, draw_layout
     from sawfem.plot.mode import draw_modes
     from sawfem.plot.response import draw_response
 
@@ -87,4 +89,8 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     device = result.device
     if device is not None:
         found.append(("response", lambda: draw_response(device)))
+        circuit, gratings = device.circuit, device.gratings
+        if circuit is not None and gratings is not None:
+            found.append(("layout", lambda: draw_layout(circuit, gratings)))
+            found.append(("circuit", lambda: draw_circuit(circuit)))
     return found
