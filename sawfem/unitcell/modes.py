@@ -105,7 +105,7 @@ def find_modes(
         if distance > credible * ellipse.half_width:
             continue
         mode = polish(matrices, complex(guess), start)
-        if mode is not None and ellipse.holds(mode.frequency) and not _known(mode, found):
+        if mode is not None and ellipse.holds(mode.frequency) and not already_found(mode, found):
             found.append(mode)
     return tuple(sorted(found, key=lambda mode: mode.frequency.real))
 
@@ -143,7 +143,7 @@ def value_and_slope(matrices: MatrixFunction, z: complex) -> tuple[Complex, Comp
     return a, (after - before) / (2.0 * step)
 
 
-def _known(mode: Mode, found: list[Mode]) -> bool:
+def already_found(mode: Mode, found: list[Mode]) -> bool:
     """Whether the same root is in the list with vectors of which this one is a combination.
 
     Modes may share a frequency, as coincident stop-band edges do; then any vector of their span

@@ -12,12 +12,12 @@ from sawfem.device.section import transducer_section
 from sawfem.errors import GeometryError
 from sawfem.extract import solve_grating
 from sawfem.extract.double_electrode import double_electrode_constants
-from sawfem.extract.edges import TwoModes, two_modes
+from sawfem.extract.edges import TwoModes, transduction_from_residues, two_modes
 from sawfem.extract.grating import MESHES
 from sawfem.unitcell.connection import connect
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.reduced import reduce
-from sawfem.unitcell.stopband import StopBand, find_stop_band
+from sawfem.unitcell.stopband import StopBand, find_stop_band, refine_stop_band
 from sawfem.unitcell.system import BlochSystem, floor_admittance
 
 WAVE = 4.0e-6
@@ -112,6 +112,21 @@ def test_capacitance_of_thin_double_electrodes():
         model = reduce(BlochSystem(d, 2.0 * np.pi, floor_admittance(d)), 970e6)
         capacitances.append(connect(model, connections).capacitance()[0, 0].real)
     assert capacitances[0] / capacitances[1] == pytest.approx(np.sqrt(2.0), rel=1.5e-3)
+
+
+def test_eight_electrodes_a_wave():
+    """Four of eight on either bus-bar: a period of an eighth of the wave, which reflects nothing.
+    Found again from known edges, too, the pair of equal frequency is one wave that the electrodes
+    drive and one that they do not: both ways to the transduction agree."""
+    shapes = [((2 * i + 1) / 16, 1 / 16) for i in range(8)]
+    band, _ = solved(QUARTZ, strips(*shapes), ("hot",) * 4 + ("ground",) * 4)
+    again = refine_stop_band(band.model.system.discretisation, band)
+    for each in (band, again):
+        modes = two_modes(each)
+        assert abs(modes.reflection) < 1e-9
+        assert min(edge.coupling for edge in each.shorted) < 1e-9 * each.resonance.coupling
+        assert abs(modes.transduction) == pytest.approx(transduction_from_residues(each), rel=1e-5)
+        assert modes.transduction_centre == pytest.approx(0.25 * WAVE, abs=1e-6 * WAVE)
 
 
 def test_three_electrodes_launch_to_one_side(unidirectional):
