@@ -12,6 +12,7 @@ another machine once no process has it open (with its -wal file, if there is one
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -129,7 +130,11 @@ class Store:
             raise InputError(
                 file=path.as_posix(), found="no such file", expected="the store of a sweep"
             )
-        with _told(path), _linked(path, "ro") as link:
+        # In a folder that cannot be written there is no room for the reader's own marks.
+        still = (
+            not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-wal").exists()
+        )
+        with _told(path), _linked(path, "ro&immutable=1" if still else "ro") as link:
             store = cls(path, link)
             store._check(None)
             yield store

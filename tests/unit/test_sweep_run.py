@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -94,6 +95,29 @@ def test_what_is_known_is_not_computed_again() -> None:
     assert len(Path("computed.txt").read_text().split()) == 21
     assert table.done == 21
     assert sweep_status(Case.load(written(21)), Path("here")).done == 21
+
+
+def test_a_store_that_was_copied_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half a sweep, case and folder copied to another place: nothing is computed twice there."""
+
+    def halfway(how_far: SweepProgress) -> None:
+        if how_far.done >= 8:
+            raise KeyboardInterrupt
+
+    Path("there").mkdir()
+    plan = plan_sweep(Case.load(written(21, "there/cuts.toml")))
+    with pytest.raises(KeyboardInterrupt):
+        run(plan, "there/kept", sweeps.counted, progress=halfway)
+    first = set(Path("there/computed.txt").read_text().split())
+    shutil.copytree("there", "elsewhere/on/another/machine")
+    monkeypatch.chdir("elsewhere/on/another/machine")
+    plan = plan_sweep(Case.load("cuts.toml"))
+    moved = run(plan, "kept", sweeps.counted)
+    lines = Path("computed.txt").read_text().split()
+    assert 8 <= len(first) < 21
+    assert len(lines) == len(set(lines)) == 21
+    whole = run(plan, "whole", sweeps.counted)
+    assert Path(moved.files[0]).read_bytes() == Path(whole.files[0]).read_bytes()
 
 
 def test_failures_are_kept_and_stop_nothing() -> None:
