@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 #: Rows of a listing.
 _ROWS = 40
+#: Characters of a number; longer ones are told with fewer digits.
+_WIDEST = 8
 
 
 @click.command("show")
@@ -183,7 +185,7 @@ def _number(column: str, value: float) -> tuple[str, str]:
     from sawfem.quantities import Quantity
 
     number, _, unit = Quantity.of(column.rpartition(".")[2], value).parts()
-    return number, unit
+    return number if len(number) <= _WIDEST else f"{float(number):.4g}", unit
 
 
 def _where(found: SweepTable, place: int) -> str:
@@ -211,18 +213,34 @@ def coordinate_text(item: SweepCoordinate, index: int) -> str:
 
 
 def _show_rows(found: SweepTable) -> None:
-    """A line for every point of a sweep over one dimension."""
-    columns = [part for name in found.values for part in parts_of(found, name)][:6]
-    heads = [item.key for item in found.coordinates] + [label for label, _ in columns]
-    lines = []
-    for place in range(found.size):
-        cells = [coordinate_text(item, place) for item in found.coordinates]
-        for _, part in columns:
-            value = float(found.real(part)[place])
-            name = part if part in found.values else part.rpartition(".")[0]
-            cells.append(" ".join(_number(name, value)) if value == value else "none")
-        lines.append(cells)
-    table(heads, lines, right=range(len(found.coordinates), len(heads)))
+    """A line for every point of a sweep over one dimension; as many columns as there is room."""
+    from sawfem.cli.screen import width
+
+    columns = [
+        (item.key, [coordinate_text(item, place) for place in range(found.size)])
+        for item in found.coordinates
+    ]
+    axes, left = len(columns), 0
+    for name in found.values:
+        for label, part in parts_of(found, name):
+            column = (label, [_told(name, float(value)) for value in found.real(part)])
+            if sum(map(_breadth, [*columns, column])) <= width():
+                columns.append(column)
+            else:
+                left += 1
+    lines = list(zip(*(cells for _, cells in columns), strict=True))
+    table([head for head, _ in columns], lines, right=range(axes, len(columns)))
+    if left:
+        labelled("More", f"{left} columns have no room here: --column NAME shows one")
+
+
+def _told(column: str, value: float) -> str:
+    return " ".join(_number(column, value)) if value == value else "none"
+
+
+def _breadth(column: tuple[str, list[str]]) -> int:
+    """Characters that a column takes."""
+    return 2 + max(map(len, (column[0], *column[1])))
 
 
 def _show_best(found: SweepTable, column: str, rows: list[dict[str, Any]]) -> None:

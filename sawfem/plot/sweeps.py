@@ -198,6 +198,8 @@ def _contour(table: SweepTable, column: _Column) -> Figure:
     )
     if min(values.shape) > 1 and not (down.is_words or across.is_words):
         draw_contours(axes, x, y, values, norm, signed=column.signed)
+    if column.name.startswith("attenuation"):
+        _valley(axes, x, y, np.asarray(values.filled(np.nan)), down.key)
     low, high = scale_ends(norm)
     below, above = bool(values.min() < low), bool(values.max() > high)
     extend = {(False, False): "neither", (True, False): "min", (False, True): "max"}
@@ -211,6 +213,24 @@ def _contour(table: SweepTable, column: _Column) -> Figure:
         axes.set_yticks(range(len(down.values)), [str(word) for word in down.values])
     _name(axes, table, "; ".join(held), hatched=bool(np.any(values.mask)))
     return figure
+
+
+def _valley(axes: Axes, x: Array, y: Array, values: Array, along: str) -> None:
+    """Where each column is least, if between its ends: the vertex of the parabola through three."""
+    found = []
+    for number, line in enumerate(values.T):
+        if np.all(np.isnan(line)):
+            continue
+        place = int(np.nanargmin(line))
+        if 0 < place < len(line) - 1 and not np.any(np.isnan(line[place - 1 : place + 2])):
+            bent = np.polyfit(y[place - 1 : place + 2], line[place - 1 : place + 2], 2)
+            found.append((x[number], -0.5 * bent[1] / bent[0]))
+    if len(found) > 1:
+        at, least = zip(*found, strict=True)
+        axes.plot(
+            at, least, "o--", color=style.VERMILION, markersize=4.0, label=f"least along {along}"
+        )
+        axes.legend(loc="lower left")
 
 
 def _scatter(table: SweepTable, column: _Column) -> Figure:
