@@ -18,7 +18,8 @@ states           electrodes driven, grounded, floating, tied
 modes            all roots of A(f) x = 0 in an ellipse (contour integral)
 gratingmodes     complex frequencies at a phase, complex phases at a frequency
 dispersion       modes followed over the phase; map of the harmonic admittance
-stopband         edges of the stop band, grouped by wave
+connection       electrodes hot, grounded or floating, in the small model of a cell
+stopband, band   edges of the stop band, grouped by wave
 oblique          the transverse wavenumber in the matrices of a cell
 obliquewaves     waves at an angle to the grating, followed: anisotropy and slowness
 outline, spacing what is where in a cell, and the nodes along an axis

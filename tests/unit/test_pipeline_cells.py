@@ -127,6 +127,7 @@ def test_a_cell_of_several_electrodes_says_where_they_are_tied(tmp_path: Path) -
         Case.load(other)
 
 
+@pytest.mark.slow
 def test_a_case_at_another_temperature() -> None:
     """The coefficients of the drift, at 25 degC, foretell the edges at 45 degC."""
     case = Case.load(shipped_file("cases", "buoy-quartz-grating")).edit(
