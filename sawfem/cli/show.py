@@ -156,9 +156,7 @@ def parts_of(found: SweepTable, column: str) -> list[tuple[str, str]]:
         return []
     if row.form == "pair":
         return [(f"{label}, {part}", f"{column}.{part}") for part in ("lower", "upper")]
-    import numpy as np
-
-    if row.form == "complex" and float(np.nanmax(np.abs(array.imag), initial=0.0)) > 0.0:
+    if row.form == "complex" and not found.is_real(column):
         return [(f"{label}, {part}", f"{column}.{part}") for part in ("real", "imaginary")]
     return [(label, column)]
 
@@ -209,7 +207,7 @@ def coordinate_text(item: SweepCoordinate, index: int) -> str:
         return str(value)
     if item.unit in ("m", "Hz", "s", "F", "H", "ohm"):
         return format_quantity(float(value), item.unit, digits=5)
-    return f"{float(value):.6g}"
+    return f"{float(value):.5g}"
 
 
 def _show_rows(found: SweepTable) -> None:

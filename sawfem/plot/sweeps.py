@@ -94,11 +94,11 @@ def _columns(table: SweepTable) -> list[_Column]:
         parts = [("", name)]
         if row.form == "pair":
             parts = [(", lower", f"{name}.lower"), (", upper", f"{name}.upper")]
-        elif array.dtype.kind == "c":
+        elif not table.is_real(name):
             parts = [(", real part", f"{name}.real"), (", imaginary part", f"{name}.imaginary")]
         for words, part in parts:
             values = table.real(part)
-            if np.all(np.isnan(values)) or (part.endswith(".imaginary") and not np.nansum(values)):
+            if np.all(np.isnan(values)):
                 continue
             unit, factor = (row.show, 100.0) if row.show == "%" else _unit(row.unit, row.show)
             grating = name.rpartition(".")[0]

@@ -252,8 +252,8 @@ def real_parts(table: SweepTable) -> Mapping[str, str]:
         form = quantity_of(name).form
         if form == "pair":
             found |= {f"{name}.lower": name, f"{name}.upper": name}
-        elif form == "complex":
+        elif form == "complex" and not table.is_real(name):
             found |= {f"{name}.real": name, f"{name}.imaginary": name}
-        elif array.dtype.kind in "if":
+        elif array.dtype.kind in "ifc":
             found[name] = name
     return found

@@ -121,6 +121,17 @@ class SweepTable:
             return np.asarray(values.imag, dtype=float)
         return np.asarray(np.abs(values) if part == "size" else values.real, dtype=float)
 
+    def is_real(self, column: str) -> bool:
+        """Whether a complex column is real but for rounding, as constants of a mirrored cell are.
+
+        Raises NotFoundError.
+        """
+        values = _chosen(column, self.values, "a column")
+        if values.dtype.kind != "c":
+            return True
+        size = float(np.nanmax(np.abs(values), initial=0.0))
+        return float(np.nanmax(np.abs(values.imag), initial=0.0)) <= 1e-9 * size
+
     def places(self) -> dict[str, NDArray[Any]]:
         """Key path -> value at every point, (size,), points in the order of the arrays."""
         found = {}
