@@ -22,6 +22,7 @@ from sawfem.device.network import (
 from sawfem.device.pmatrix import ComplexArray, FloatArray, PMatrix, cascade, delay
 from sawfem.device.response import Response, make_checks, strictly_increasing
 from sawfem.device.section import check_constants, transducer_section
+from sawfem.device.spurious import echo_figures
 from sawfem.errors import GeometryError
 from sawfem.extract.constants import ComConstants
 from sawfem.quantities import Quantity
@@ -123,6 +124,9 @@ def transversal_response(
     s = admittance_to_scattering(y, reference)
     figures, reasons = passband_figures(f, s[:, 1, 0])
     figures |= _transducer_figures(device, source, sink)
+    way = float(figures["delay"].value.real)
+    echoes, missing = echo_figures(f, s[:, 1, 0], way, _half_length(device, source, sink))
+    figures, reasons = figures | echoes, reasons | missing
     lossless = transversal_sections(device, source, sink, f, lossless=True)
     return Response(
         frequency=f,
@@ -155,6 +159,15 @@ def _transducer_figures(
     way = sum(sections) + free / (device.gap_velocity or source.velocity)
     found["delay"] = Quantity.of("delay", way)
     return found
+
+
+def _half_length(device: Transversal, source: ComConstants, sink: ComConstants) -> float:
+    """Seconds that both transducers together take to cross, halved."""
+    pairs = zip((source, sink), device.fingers, device.polarity, strict=True)
+    return 0.5 * sum(
+        fingers // ELECTRODES_PER_CELL[sequence] * constants.pitch / constants.velocity
+        for constants, fingers, sequence in pairs
+    )
 
 
 def passband_figures(

@@ -188,6 +188,8 @@ def verdict_dict(verdict: Verdict) -> dict[str, Any]:
         "quantity": limit.quantity,
         "unit": entry(limit.quantity).unit,
         "kind": verdict.kind,
+        "from_hz": limit.start,
+        "to_hz": limit.stop,
         "worst": verdict.worst,
         "at": verdict.at,
         "limit": verdict.bound,

@@ -5,7 +5,8 @@ mode         shapes of the standing waves
 cell         cross-section of the unit cell: materials and mesh
 fields       driven field, and the motion as an animation
 layout       tracks of a device to scale, and its circuit
-response     device response
+response     device response, with the limits of its specification
+power        where the power goes, by mechanism
 style        colours, lines and files of all of them
 
 matplotlib is loaded when something is drawn.
@@ -75,6 +76,7 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     from sawfem.plot.fields import draw_driven
     from sawfem.plot.layout import draw_circuit, draw_layout
     from sawfem.plot.mode import draw_modes
+    from sawfem.plot.power import draw_power
     from sawfem.plot.response import draw_response
 
     found: list[tuple[str, Callable[[], Figure | None]]] = []
@@ -89,6 +91,8 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     device = result.device
     if device is not None:
         found.append(("response", lambda: draw_response(device)))
+        if device.response.power:
+            found.append(("power", lambda: draw_power(device)))
         circuit, gratings = device.circuit, device.gratings
         if circuit is not None and gratings is not None:
             found.append(("layout", lambda: draw_layout(circuit, gratings)))

@@ -68,7 +68,7 @@ def draw_layout(circuit: Circuit, gratings: Gratings) -> Figure | None:
 
 def _contents(layout: Layout) -> str:
     inside = ", ".join(text for _, _, text in layout.spans)
-    inside = inside if len(inside) < 62 else f"{inside[:59]}..."
+    inside = inside if len(inside) < 54 else f"{inside[:51]}..."
     return f"{inside}; aperture {1e6 * layout.aperture:.4g} µm"
 
 

@@ -84,6 +84,8 @@ def _draw_two_port(panels: NDArray[np.object_], device: DeviceResult) -> None:
     close.set_xlim(low, high)
     seen = transfer[(frequency >= low) & (frequency <= high)]
     close.set_ylim(max(float(seen.min()), peak - 40.0) - 1.0, peak + 2.0)
+    for axes in (whole, close):
+        _mark_limits(axes, device)
     _mark(close, device, ("centre_frequency",))
     _mark_bandwidth(close, device, peak)
     if _known(device, "centre_frequency") is not None:
@@ -106,6 +108,22 @@ def _draw_two_port(panels: NDArray[np.object_], device: DeviceResult) -> None:
     reflections.set_ylabel("reflection |S11|, |S22| (dB)")
     reflections.set_title("whole band")
     reflections.legend(loc="best")
+
+
+def _mark_limits(axes: Axes, device: DeviceResult) -> None:
+    """Limits on the loss as bars with what they forbid shaded; the axes keep their ends."""
+    bottom, top = axes.get_ylim()
+    left, right = axes.get_xlim()
+    for line in device.specification:
+        if line["quantity"] != "insertion_loss" or line.get("from_hz") is None:
+            continue
+        ends = [line["from_hz"] / 1e6, line["to_hz"] / 1e6]
+        level = -float(line["limit"])
+        beyond = bottom if line["kind"] == "at_most" else top
+        axes.fill_between(ends, level, beyond, color="#BBBBBB", alpha=0.5, linewidth=0)
+        axes.plot(ends, [level, level], color=style.BLACK, linewidth=1.2)
+    axes.set_ylim(bottom, top)
+    axes.set_xlim(left, right)
 
 
 def _known(device: DeviceResult, name: str) -> Quantity | None:

@@ -82,3 +82,28 @@ def test_nothing_to_draw_is_none():
     lumps = Circuit(PARTS, (("bond", (("a", "ground"),)),), ports)
     assert draw_layout(lumps, GRATINGS) is None
     assert draw_circuit(lumps) is None
+
+
+def test_power_and_limits_are_drawn():
+    from sawfem.device.assembled import circuit_response
+    from sawfem.plot.power import draw_power
+    from sawfem.plot.response import draw_response
+    from sawfem.result import device_result
+
+    circuit = ladder(
+        PARTS, [("series", ["r"]), ("shunt", ["r", "bond"])], [("1", 50.0), ("2", 50.0)]
+    )
+    f = np.linspace(950e6, 1050e6, 101)
+    device = device_result("ladder", circuit_response(circuit, GRATINGS, f), {}, ["1", "2"])
+    limit = {"quantity": "insertion_loss", "kind": "at_most", "limit": 3.0}
+    line = {**limit, "from_hz": 990e6, "to_hz": 1010e6}
+    held = device_result("ladder", device.response)
+    object.__setattr__(held, "specification", (line,))
+    with style.house_style():
+        shares = draw_power(device)
+        labels = {text.get_text() for text in shares.legends[0].get_texts()}
+        plain, marked = draw_response(device), draw_response(held)
+    assert "waves leaving the tracks" in labels
+    assert "networks" not in labels
+    assert len(marked.axes[0].lines) == len(plain.axes[0].lines) + 1
+    assert marked.axes[0].get_ylim() == plain.axes[0].get_ylim()
