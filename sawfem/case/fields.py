@@ -22,8 +22,9 @@ _ANGLE = QuantityRule("angle", "angle")
 _MATERIAL_WORDS = 'a material "crystal/publication", a path that starts with ./, or a [[material]]'
 
 _NAME = TextRule(_NAME_WORDS, "[a-z][a-z0-9-]*", 64)
-_COUNT = IntegerRule(1, what="a count of electrodes")
-_STRIPS = IntegerRule(0, what="a count of electrodes")
+_COUNT = IntegerRule(1, 100_000, what="a count of electrodes")
+_MOST = 100_000
+_STRIPS = IntegerRule(0, _MOST, what="a count of electrodes")
 
 Name = Annotated[str, _NAME]
 Names = Annotated[Any, ListRule(_NAME, 1, 20, "a name or a list of names", single=True)]
@@ -70,10 +71,12 @@ Impedance = Annotated[Any, ImpedanceRule()]
 
 Count = Annotated[Any, IntegerRule(1)]
 SweepLimit = Annotated[Any, IntegerRule(1, 100_000_000)]
-Fingers = Annotated[Any, IntegerRule(2, what="a count of electrodes")]
+Fingers = Annotated[Any, IntegerRule(2, _MOST, what="a count of electrodes")]
 TwoFingers = Annotated[
     Any,
-    ListRule(IntegerRule(2, what="a count of electrodes"), 2, 2, "two counts, input and output"),
+    ListRule(
+        IntegerRule(2, _MOST, what="a count of electrodes"), 2, 2, "two counts, input and output"
+    ),
 ]
 ReflectorFingers = Annotated[
     Any, ListRule(_STRIPS, 2, 2, "a count of electrodes, or two: left and right", single=True)

@@ -19,6 +19,7 @@ from sawfem.case.resolved import (
     ResolvedResonatorDevice,
     ResolvedTransversalDevice,
 )
+from sawfem.units import format_quantity, shown
 
 Gratings = Mapping[str, ResolvedGrating]
 
@@ -36,6 +37,18 @@ def grating_of(reader: Reader, gratings: Gratings) -> ResolvedGrating:
     return next(iter(gratings.values()))
 
 
+def aperture_of(reader: Reader, wavelength: float) -> float:
+    """The aperture; narrower than a wavelength no wave would stay within it."""
+    aperture = reader.length("aperture", "aperture", wavelength=wavelength)
+    if aperture < wavelength:
+        raise reader.refuse(
+            "aperture",
+            f"{shown(reader.table['aperture'])}, less than a wavelength",
+            f"{format_quantity(wavelength, 'm', digits=3)} or more",
+        )
+    return aperture
+
+
 def resonator(reader: Reader, gratings: Gratings) -> ResolvedResonator:
     """A transducer between two reflectors; a gap left out is the mean pitch."""
     grating = grating_of(reader, gratings)
@@ -50,7 +63,7 @@ def resonator(reader: Reader, gratings: Gratings) -> ResolvedResonator:
         grating=grating.name,
         fingers=reader.need("fingers", "121"),
         reflector_fingers=(left, right),
-        aperture=reader.length("aperture", "aperture", wavelength=wavelength),
+        aperture=aperture_of(reader, wavelength),
         gap=reader.length("gap", "gap", wavelength=wavelength, default=pitches),
         reflector_connection=reader.table.get("reflector_connection", "shorted"),
         sheet_resistance=reader.optional("sheet_resistance", "resistance"),
@@ -74,7 +87,7 @@ def _transversal(reader: Reader, gratings: Gratings) -> ResolvedTransversalDevic
     return ResolvedTransversalDevice(
         grating=grating.name,
         fingers=(first, second),
-        aperture=reader.length("aperture", "aperture", wavelength=wavelength),
+        aperture=aperture_of(reader, wavelength),
         gap=reader.length("gap", "gap", wavelength=wavelength),
         transducer=transducer,
         source=reader.impedance("source"),

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from sawfem.case.reader import Reader
-from sawfem.case.resolve_devices import Gratings, grating_of
+from sawfem.case.resolve_devices import Gratings, aperture_of, grating_of
 from sawfem.case.resolved import ResolvedElement, ResolvedTrack
 
 _KINDS = ("reflector", "space", "transducer")
@@ -42,7 +42,7 @@ def track(reader: Reader, gratings: Gratings) -> ResolvedTrack:
     first = next(w for w in wavelengths if w is not None)
     return ResolvedTrack(
         reader.table["name"],
-        reader.length("aperture", "aperture", wavelength=first),
+        aperture_of(reader, first),
         tuple(elements),
         reader.optional("sheet_resistance", "resistance"),
         reader.quantity("propagation_loss", "loss rate", default=0.0),

@@ -1,5 +1,13 @@
 """From grating constants to devices: sections, P-matrices, resonators, filters, Y and S.
 
+circuit      nodal equations of parts between nodes; wiring: what cannot be solved
+assembly     circuits and ladders of named parts; assembled: their response and its power
+track        acoustic rows of reflectors, spaces, transducers; rows: their P-matrices
+polarity     sequences cut into uniform runs, and their capacitance; joining, mirrored: shortcuts
+lump, blackbox   parts that are no acoustics
+specification    limits over frequency and temperature; spurious: echoes by their time
+laddering    first design of a ladder; optimise: bounded search that keeps the best
+geometry     every electrode as a rectangle
 section      closed-form coupling-of-modes section -> PMatrix
 pmatrix      cascade, mirror, parallel connection, power checks
 losses       finger resistance, propagation loss

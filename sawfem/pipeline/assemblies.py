@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from sawfem.case import ResolvedCase, ResolvedCircuitDevice, ResolvedLadderDevice
+from sawfem.case import ResolvedCase, ResolvedDevice
 from sawfem.device import Resonator, Response
 from sawfem.device.assembly import Circuit, ResonatorPart
 from sawfem.device.blackbox import BlackBox
@@ -19,7 +19,7 @@ from sawfem.pipeline.circuits import CircuitSetting, moved
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
 
-Asked = ResolvedLadderDevice | ResolvedCircuitDevice
+Asked = ResolvedDevice
 
 
 def solve_assembly_device(

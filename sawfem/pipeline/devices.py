@@ -114,7 +114,7 @@ def solve_any_device(
     assert asked is not None
     try:
         setting = circuit_setting(case, cells, solutions)
-        if isinstance(asked, Computed):
+        if isinstance(asked, Computed) and not _mirror_of_its_own(asked):
             device, told = solve_device(case, asked, cells, solutions)
         else:
             device, told = solve_assembly_device(case, asked, solutions, setting)
@@ -130,6 +130,14 @@ def solve_any_device(
         gratings=setting.gratings,
     )
     return device, (*told, *more)
+
+
+def _mirror_of_its_own(asked: Computed) -> bool:
+    """Whether a resonator's reflectors stand on another grating, which a circuit knows of."""
+    if not isinstance(asked, ResolvedResonatorDevice):
+        return False
+    part = asked.resonator
+    return part.reflector_grating not in ("", part.grating)
 
 
 def _transducer(asked: Computed) -> ResolvedResonator | ResolvedTransversalDevice:

@@ -137,13 +137,13 @@ MISTAKES = [
         RESONATOR,
         "fingers = 121",
         "fingers = 0",
-        "device.fingers: found 0; expected a count of electrodes, 2 to 1000000",
+        "device.fingers: found 0; expected a count of electrodes, 2 to 100000",
     ),
     (
         RESONATOR,
         "[300, 300]",
         "[300, -1]",
-        "device.reflector_fingers[1]: found -1; expected a count of electrodes, 0 to 1000000",
+        "device.reflector_fingers[1]: found -1; expected a count of electrodes, 0 to 100000",
     ),
     (
         RESONATOR,

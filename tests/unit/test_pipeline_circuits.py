@@ -217,3 +217,37 @@ def test_measured_network_is_a_part(solved_grating, tmp_path):
     with pytest.raises(SawfemError, match="no such file"):
         answer(changes)
     assert issubclass(CaseError, SawfemError)
+
+
+def test_resonator_with_mirrors_on_a_grating_of_their_own(solved_grating):
+    gratings = [{"name": "main", **GRATING}, {"name": "mirror", "like": "main"}]
+    flat = {"kind": "resonator", "grating": "main", "fingers": 81, "reflector_fingers": 50}
+    flat |= {"aperture": "100 um", "sheet_resistance": "0.3 ohm"}
+    answers = []
+    for more in ({}, {"reflector_grating": "mirror"}):
+        changes = {**BASE, "grating": gratings, "device": {**flat, **more}}
+        changes = {k: v for k, v in changes.items() if k not in ("resonator", "track")}
+        case = Case.from_dict(changes).resolved()
+        cells = dict.fromkeys(("main", "mirror"), solved_grating.cell)
+        solutions = dict.fromkeys(("main", "mirror"), solved_grating)
+        device, _ = solve_any_device(case, solved_grating.cell.stack, cells, solutions)
+        answers.append(device)
+    np.testing.assert_allclose(answers[1].response.s, answers[0].response.s, atol=1e-9)
+    assert answers[1].description["parts"]["resonator"]["reflector_grating"] == "mirror"
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"aperture": "2 um"}, "aperture: found .2 um., less than a wavelength; expected 4.46 um"),
+        (
+            {"fingers": 1_000_000},
+            "fingers: found 1000000; expected a count of electrodes, 2 to 100",
+        ),
+        ({"fingers": 0}, "fingers: found 0"),
+    ],
+)
+def test_counts_and_apertures_that_cannot_be(changes, words):
+    device = {"kind": "resonator", "fingers": 81, "reflector_fingers": 50, "aperture": "1 mm"}
+    with pytest.raises(CaseError, match=words):
+        Case.from_dict({**BASE, "device": {**device, **changes}})
