@@ -11,6 +11,7 @@ import numpy as np
 from sawfem.device.response import Check, Response
 from sawfem.errors import InputError, NotFoundError
 from sawfem.export import layout
+from sawfem.export.dispersion_hdf5 import read_dispersion
 from sawfem.export.hdf5_node import Node
 from sawfem.extract.constants import GratingConstants
 from sawfem.planewave import Wave
@@ -174,6 +175,7 @@ def _read_grating(name: str, node: Node) -> GratingResult:
             else None
         ),
         modes=tuple(_read_mode(edge, modes.child(edge)) for edge in modes.names()),
+        dispersion=read_dispersion(node.child("dispersion")) if "dispersion" in node else None,
         temperature={
             str(kind): {str(key): float(value) for key, value in parts.items()}
             for kind, parts in (node.json("temperature") if "temperature" in node else {}).items()

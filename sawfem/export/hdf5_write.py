@@ -15,6 +15,7 @@ from sawfem import __version__, conventions
 from sawfem.device import network
 from sawfem.errors import OutputError
 from sawfem.export import layout
+from sawfem.export.dispersion_hdf5 import write_dispersion
 from sawfem.extract import coupled as com
 from sawfem.planewave import Wave
 from sawfem.quantities import entry
@@ -161,6 +162,8 @@ def _write_grating(group: h5py.Group, grating: GratingResult) -> None:
     for name, values in arrays.items():
         if values is not None:
             _attach(_write_quantity(group, name, values[:, None]), axes)
+    if grating.dispersion is not None:
+        write_dispersion(group.create_group("dispersion"), grating.dispersion)
     modes = group.create_group("mode", track_order=True)
     for mode in grating.modes:
         _write_mode(modes.create_group(mode.edge), mode)

@@ -11,6 +11,7 @@
     /grating/<name>/temperature   JSON: relative_per_K, error_per_K -> constant -> 1/K, if asked for
     /grating/<name>/losses   JSON: edge -> mechanism -> dB per wavelength, where there are any
     /grating/<name>/frequency, phase, harmonic_admittance, two_mode_admittance
+    /grating/<name>/dispersion   map and mode curves (sawfem/export/dispersion_hdf5.py)
     /grating/<name>/mode/<edge>/position_x, position_z, triangles, region, displacement,
                                 potential, outlines; <edge> is "driven" for the field of the
                                 electrodes at 1 V, with amplitude in m as an attribute

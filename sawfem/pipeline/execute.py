@@ -16,6 +16,7 @@ from sawfem.extract.derivatives import constants_derivatives
 from sawfem.extract.uncertainty import edge_error
 from sawfem.pipeline.build import Design, build, connections_of, grating_key, held_constant
 from sawfem.pipeline.devices import solve_any_device
+from sawfem.pipeline.dispersion import grating_dispersion
 from sawfem.pipeline.judgement import grating_warnings
 from sawfem.planewave import Wave
 from sawfem.result import DeviceResult, Result, collect_checks, grating_result
@@ -85,6 +86,11 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
                 solved,
                 driven="fields" in resolved.include,
                 temperature=_drift(resolved, name, solved, log.report),
+                dispersion=(
+                    grating_dispersion(solved, connections_of(resolved, name), log.report)
+                    if "dispersion" in resolved.include
+                    else None
+                ),
             )
             for name, solved in solutions.items()
         },

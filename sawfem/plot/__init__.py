@@ -3,6 +3,7 @@
 admittance   harmonic admittance with the stop bands marked
 mode         shapes of the standing waves
 cell         cross-section of the unit cell: materials and mesh
+dispersion   admittance and modes over frequency and phase
 fields       driven field, and the motion as an animation
 layout       tracks of a device to scale, and its circuit
 response     device response, with the limits of its specification
@@ -73,6 +74,7 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     """Names and functions that draw."""
     from sawfem.plot.admittance import draw_admittance
     from sawfem.plot.cell import draw_cell
+    from sawfem.plot.dispersion import draw_dispersion
     from sawfem.plot.fields import draw_driven
     from sawfem.plot.layout import draw_circuit, draw_layout
     from sawfem.plot.mode import draw_modes
@@ -86,6 +88,8 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
         if grating.cell is not None:
             found.append((f"cell{ending}", lambda c=grating.cell: draw_cell(c)))  # type: ignore[misc]
         found.append((f"mode{ending}", lambda g=grating: draw_modes(g)))  # type: ignore[misc]
+        if grating.dispersion is not None:
+            found.append((f"dispersion{ending}", lambda m=grating.dispersion: draw_dispersion(m)))  # type: ignore[misc]
         if grating.driven is not None:
             found.append((f"driven{ending}", lambda g=grating: draw_driven(g)))  # type: ignore[misc]
     device = result.device

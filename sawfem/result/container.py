@@ -19,6 +19,7 @@ from sawfem.planewave import Wave
 from sawfem.quantities import json_key, json_safe, table, to_json
 from sawfem.result.provenance import current_versions, utc_now
 from sawfem.result.waves import wave_dict
+from sawfem.unitcell.dispersion import DispersionMap
 from sawfem.unitcell.drawing import CellDrawing
 from sawfem.unitcell.fields import DRIVEN, ModeShape
 
@@ -51,6 +52,7 @@ class GratingResult:
     losses : edge -> mechanism -> dB per wavelength, where a material of the grating has losses.
     modes : the shapes of the edges, and a driven field where the case asked for fields.
     cell : materials and mesh of one period; kept for pictures, not in files.
+    dispersion : admittance and modes over frequency and phase, where the case asked for it.
     """
 
     name: str
@@ -63,6 +65,7 @@ class GratingResult:
     losses: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     temperature: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     cell: CellDrawing | None = field(default=None, repr=False)
+    dispersion: DispersionMap | None = field(default=None, repr=False)
 
     def __repr__(self) -> str:
         velocity = self.constants.velocity

@@ -14,6 +14,7 @@ from sawfem.extract.edges import sampled_admittance
 from sawfem.extract.grating import GratingSolution
 from sawfem.quantities import json_safe
 from sawfem.result.container import DeviceResult, GratingResult, Port
+from sawfem.unitcell.dispersion import DispersionMap
 from sawfem.unitcell.drawing import CellDrawing, draw_mesh
 from sawfem.unitcell.fields import driven_field, edge_names, mode_shape
 from sawfem.unitcell.stopband import StopBand
@@ -33,6 +34,7 @@ def grating_result(
     shapes: bool = True,
     driven: bool = False,
     temperature: Mapping[str, Mapping[str, float]] | None = None,
+    dispersion: DispersionMap | None = None,
 ) -> GratingResult:
     """The result of a solved grating: admittance over its stop band and shapes of its edges.
 
@@ -42,6 +44,7 @@ def grating_result(
     samples : frequencies of the harmonic admittance, besides those beside each edge.
     shapes : False leaves the mode shapes out.
     temperature : drift of the constants (:meth:`sawfem.extract.derivatives.Derivatives.drift`).
+    dispersion : map of the grating, where there is one.
     driven : True adds the field that the electrodes drive at :func:`driven_frequency`.
     """
     band = solution.band
@@ -61,6 +64,7 @@ def grating_result(
         losses=_losses(solution),
         temperature=temperature or {},
         cell=_drawing(band),
+        dispersion=dispersion,
         modes=(
             *(mode_shape(band, edge) for edge in edge_names(band).values() if shapes),
             *([driven_field(band, driven_frequency(band))] if driven else []),

@@ -27,8 +27,9 @@ from sawfem.unitcell.system import CAPACITANCE, air_weights, scaled_floor
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-#: Factor of the certificate; 2 covered every one of 300 random points of three unlike cells.
-SAFETY = 3.0
+#: Factor of the certificate: with it every one of 300 random points of six unlike cells is bound,
+#: the closest by a factor 2.4, and the median of bound over error stays below 100 in all six.
+SAFETY = 1.5
 #: Rounding term of the certificate.
 ROUNDING = 3e-14
 

@@ -1,0 +1,99 @@
+"""A dispersion map inside result.h5: /grating/<name>/dispersion.
+
+frequency, phase        axes
+harmonic_admittance     (phase, frequency) complex, S/m, of the driven terminal
+harmonic_admittance_uncertainty   bound on its error by the small basis, S/m
+short/<n>, open/<n>     curves of the modes: phase, frequency (complex), frequency_error; attributes
+                        begins, ends: why
+onset/<n>               phase, frequency; attribute velocity in m/s
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import h5py
+import numpy as np
+
+from sawfem.export.hdf5_node import Node
+from sawfem.quantities import entry
+from sawfem.unitcell.dispersion import DispersionCurve, DispersionMap
+
+
+def write_dispersion(group: h5py.Group, found: DispersionMap) -> None:
+    """Put a map into a group of its own."""
+    group.attrs["period"] = found.period
+    group.attrs["period_unit"] = "m"
+    axes = [
+        _quantity(group, "phase", found.phases),
+        _quantity(group, "frequency", found.frequencies),
+    ]
+    for axis, name in zip(axes, ("phase", "frequency"), strict=True):
+        axis.make_scale(name)
+    arrays = {
+        "harmonic_admittance": found.admittance,
+        "harmonic_admittance_uncertainty": found.bound,
+    }
+    for name, numbers in arrays.items():
+        dataset = _quantity(group, name, numbers, "harmonic_admittance")
+        for number, axis in enumerate(axes):
+            dataset.dims[number].attach_scale(axis)
+    for kind in ("short", "open"):
+        for number, curve in enumerate(getattr(found, kind)):
+            place = group.create_group(f"{kind}/{number}")
+            _quantity(place, "phase", curve.phases)
+            _quantity(place, "frequency", curve.frequencies)
+            _quantity(place, "frequency_error", curve.errors, "frequency")
+            place.attrs["begins"], place.attrs["ends"] = curve.ends
+        group.require_group(kind)
+    group.require_group("onset")
+    for number, (velocity, phases, line) in enumerate(found.onsets):
+        place = group.create_group(f"onset/{number}")
+        _quantity(place, "phase", phases)
+        _quantity(place, "frequency", line)
+        place.attrs["velocity"] = velocity
+
+
+def read_dispersion(node: Node) -> DispersionMap:
+    """Take a map out of its group. InputError for contents that cannot be one."""
+    phases, frequencies = node.array("phase", (None,)), node.array("frequency", (None,))
+    shape = (phases.size, frequencies.size)
+    onsets = []
+    lines = node.child("onset")
+    for name in _numbered(lines):
+        line = lines.child(name)
+        at = line.array("phase", (None,))
+        velocity = float(line.attribute("velocity", float))
+        onsets.append((velocity, at, line.array("frequency", (at.size,))))
+    return DispersionMap(
+        frequencies=frequencies,
+        phases=phases,
+        period=float(node.attribute("period", float)),
+        admittance=node.array("harmonic_admittance", shape, np.complex128),
+        bound=node.array("harmonic_admittance_uncertainty", shape),
+        short=_read_curves(node.child("short")),
+        open=_read_curves(node.child("open")),
+        onsets=tuple(onsets),
+    )
+
+
+def _read_curves(node: Node) -> tuple[DispersionCurve, ...]:
+    curves = []
+    for name in _numbered(node):
+        curve = node.child(name)
+        phases = curve.array("phase", (None,))
+        ends = (str(curve.attribute("begins", str)), str(curve.attribute("ends", str)))
+        frequencies = curve.array("frequency", phases.shape, np.complex128)
+        errors = curve.array("frequency_error", phases.shape)
+        curves.append(DispersionCurve(phases, frequencies, errors, ends))
+    return tuple(curves)
+
+
+def _numbered(node: Node) -> list[str]:
+    return sorted(node.names(), key=lambda name: (len(name), name))
+
+
+def _quantity(group: h5py.Group, name: str, values: Any, quantity: str = "") -> h5py.Dataset:
+    dataset = group.create_dataset(name, data=values)
+    dataset.attrs.update(entry(quantity or name).attributes())
+    return dataset

@@ -1,0 +1,59 @@
+"""Dispersion of a grating: harmonic admittance over frequency and phase, with its modes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.colors import LogNorm
+from matplotlib.figure import Figure
+
+from sawfem.plot import style
+from sawfem.unitcell.dispersion import DispersionCurve, DispersionMap
+
+#: Decades of |Y| that are shown.
+DECADES = 5.0
+
+
+def draw_dispersion(found: DispersionMap) -> Figure:
+    """Figure of |Y(f, gamma)| in grey, with short and open curves and the onsets of bulk waves."""
+    figure = style.new_figure(8.0, 6.2)
+    axes = figure.subplots()
+    phase, frequency = found.phases / np.pi, found.frequencies / 1e6
+    size = np.abs(found.admittance).T
+    top = float(np.quantile(size, 0.995))
+    image = axes.pcolormesh(
+        phase,
+        frequency,
+        size,
+        norm=LogNorm(top / 10.0**DECADES, top),
+        cmap="Greys",
+        shading="nearest",
+        rasterized=True,
+    )
+    figure.colorbar(image, ax=axes, label="harmonic admittance |Y(f, γ)| (S/m)", extend="both")
+    label = "a bulk wave sets in"
+    for _, at, line in found.onsets:
+        axes.plot(at / np.pi, line / 1e6, color=style.GREEN, linestyle=":", label=label)
+        label = ""
+    _curves(axes, found.short, style.FIRST, "modes, electrodes short-circuited")
+    _curves(axes, found.open, style.SECOND, "modes, driven electrode open")
+    axes.set_xlabel("phase per period γ/π")
+    axes.set_ylabel(style.quantity_label("frequency", "MHz"))
+    axes.ticklabel_format(axis="y", style="plain", useOffset=False)
+    axes.set_xlim(phase[0], phase[-1])
+    axes.set_ylim(frequency[0], frequency[-1])
+    axes.grid(False)
+    figure.legend(loc="outside upper center", ncols=2)
+    return figure
+
+
+def _curves(axes: Axes, curves: Sequence[DispersionCurve], line: style.Line, label: str) -> None:
+    for number, curve in enumerate(curves):
+        axes.plot(
+            curve.phases / np.pi,
+            curve.frequencies.real / 1e6,
+            label="" if number else label,
+            **line.keywords(),
+        )
