@@ -98,6 +98,7 @@ def command(
         from sawfem.cli.show import show_sweep
 
         show_sweep(result.table)
+        _show_interpolants(result.table, plan)
         _show_end(result.table, folder, result.files, line.seconds)
 
 
@@ -247,6 +248,26 @@ def _said(value: Any, unit: str) -> str:
     if unit in ("m", "Hz", "s", "F", "H"):
         return format_quantity(float(value), unit, digits=5)
     return f"{float(value):.6g} {unit}".rstrip()
+
+
+def _show_interpolants(table: SweepTable, plan: SweepPlan) -> None:
+    """Of an adaptive sweep: what an interpolant through its points is good for."""
+    from sawfem.errors import SawfemError
+    from sawfem.quantities import Quantity
+    from sawfem.result.sweep_interpolant import interpolant
+
+    for name in plan.table.get("refine", ()) if plan.sample == "adaptive" else ():
+        try:
+            found = interpolant(table, name)
+        except SawfemError as error:
+            labelled("Between", f"{name}: {error.message}")
+            continue
+        error_text = Quantity.of(name.rpartition(".")[2], found.error)
+        labelled(
+            "Between",
+            f"{name}: an interpolant through {found.points} points errs by {error_text} at most, "
+            "checked at points that were left out",
+        )
 
 
 def _show_end(table: SweepTable, folder: Path, files: tuple[str, ...], seconds: float) -> None:
