@@ -9,6 +9,9 @@ its mesh that is at least ten times larger (``test_errors``). Limits: the owner'
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from benchmarks.textbook_cell import TextbookCell, TextbookMesh
@@ -18,6 +21,7 @@ from sawfem.extract.grating import MESHES
 from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.system import BlochSystem, floor_admittance
+from tests.support.commands import environment
 
 CENTRE = 880e6
 BAND = (0.85 * CENTRE, 1.15 * CENTRE)
@@ -111,3 +115,39 @@ def test_point(against, model, textbook, phases):
         calls=40,
     )
     assert ratio < POINT_LIMIT
+
+
+MEMORY = """
+import resource, sys
+import numpy as np
+from sawfem import CellModel, Stack, UnitCell
+from sawfem.unitcell.dispersion import dispersion_map
+stack = Stack("lithium-niobate/kovacs-1990", cut="(YXl)128")
+cell = UnitCell.grating(stack, "aluminium/kaye-laby", pitch="2.228 um", thickness="89 nm")
+model = CellModel(cell, (748e6, 1012e6))
+seen = []
+found = dispersion_map(
+    model, np.linspace(748e6, 1012e6, 400), np.linspace(0.01, np.pi, 200),
+    progress=lambda done, total: seen.append(done),
+)
+assert found.admittance.shape == (200, 400) and len(seen) > 200
+unit = 1e6 if sys.platform == "darwin" else 1e3
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit)
+"""
+
+
+@pytest.mark.benchmark(group="cell model")
+def test_memory_of_a_map(benchmark):
+    """400 frequencies x 200 phases with mode curves, in a process of its own, megabytes."""
+
+    def measured() -> float:
+        done = subprocess.run(
+            [sys.executable, "-c", MEMORY],
+            capture_output=True,
+            text=True,
+            check=True,
+            env=environment(),
+        )
+        return float(done.stdout)
+
+    assert benchmark.pedantic(measured, rounds=1) < 500.0
