@@ -19,6 +19,7 @@ from sawfem.case import (
 )
 from sawfem.design import Stack, UnitCell
 from sawfem.device import Resonator, Response, Transversal, device_response
+from sawfem.device.assembled import solve_assembly
 from sawfem.device.losses import attenuation_of_loss
 from sawfem.device.pmatrix import FloatArray
 from sawfem.errors import ConvergenceError, SawfemError
@@ -116,6 +117,9 @@ def solve_any_device(
         setting = circuit_setting(case, cells, solutions)
         if isinstance(asked, Computed) and not _mirror_of_its_own(asked):
             device, told = solve_device(case, asked, cells, solutions)
+            at = device.response.frequency
+            shares = solve_assembly(setting.circuit, setting.gratings, at).shares()
+            device = replace(device, response=replace(device.response, power=shares))
         else:
             device, told = solve_assembly_device(case, asked, solutions, setting)
     except SawfemError as error:
