@@ -1,0 +1,211 @@
+"""Mutual admittances of the electrodes of an endless periodic array, without coupling of modes.
+
+With one electrode a period, the current into electrode m by a voltage on electrode n alone, all
+others grounded, is y_(m-n) V_n,
+
+    y_m(f) = (1/2 pi) int Y(f, gamma) exp(-j m gamma) d gamma,      gamma over one period,
+
+where Y(f, gamma) is the harmonic admittance of the cell (Blotekjaer, Ingebrigtsen, Skeie, IEEE
+Trans. Electron Devices ED-20, 1133 (1973); Zhang, Desbois, Boyer, IEEE Trans. UFFC 40, 183
+(1993); from memory). Reflections, stored energy, other waves and radiation into the bulk are all
+in Y(f, gamma), which is that of the finite elements.
+
+Loss. Without losses the waves of the grating are poles on the path of integration. Here every
+wave decays in time: the charges are those at the frequency f - j damping, the currents j w times
+the charges. In the equations of coupling of modes the same loss is an attenuation alpha = 2 pi
+damping / v; the quality factor is f / (2 damping).
+
+Integration. One electrode a cell makes Y even in gamma on every cut, a function of x = cos gamma.
+The rational function through samples (adaptive Antoulas-Anderson: Nakatsukasa, Sete, Trefethen,
+SIAM J. Sci. Comput. 40, A1494 (2018)) has the waves as poles near the path and its other poles
+along the branch cuts of the bulk waves. With 2 x_i = z_i + 1/z_i, |z_i| < 1, and the residues R_i,
+
+    Y = Y_0 + sum_i R_i / (x - x_i)   ->   y_m = Y_0 delta_m0 - sum_i R_i 2 z_i^(|m|+1)/(1 - z_i^2)
+
+exactly: poles need no quadrature at all. Phases are added between the old ones wherever the
+function with them differs from the one before, until it differs nowhere; that last difference is
+kept as ``error``.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sawfem.errors import ConvergenceError, GeometryError, InputError
+from sawfem.unitcell.certified import CellModel
+from sawfem.unitcell.projected import CellAtPhase
+from sawfem.unitcell.system import CAPACITANCE
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+#: Difference of two successive rational functions to reach, over the largest |Y| of the samples.
+TOLERANCE = 3.0e-5
+#: Phases to start with, and most of them.
+FIRST_PHASES = 48
+MOST_PHASES = 400
+#: Degree beyond which a rational function of the samples is not sought.
+MOST_TERMS = 60
+
+
+@dataclass(frozen=True, eq=False)
+class MutualAdmittances:
+    """Currents of the electrodes beside a driven one.
+
+    Attributes
+    ----------
+    frequency, damping : hertz.
+    values : (lags,) y_0, y_1, ... in S/m: for an aperture of one metre; y_-m = y_m.
+    error : difference of the last two rational functions over the largest |Y| sampled.
+    phases : how many were computed.
+    """
+
+    frequency: float
+    damping: float
+    values: Complex
+    error: float
+    phases: int
+
+
+def harmonic_admittances(model: CellModel, frequency: complex, phases: Array) -> Complex:
+    """Y(f, gamma) in S/m of a cell with one electrode at several phases, (n,).
+
+    The frequency may be complex; the half-space is continued from its real part, where what is
+    radiated runs away. Raises InputError outside the model's frequencies.
+    """
+    low, high = model.region.frequencies
+    if not low <= frequency.real <= high:
+        raise InputError(
+            key="frequency",
+            found=f"{frequency.real:.6g} Hz",
+            expected=f"{low:.6g} to {high:.6g} Hz, the band of the cell's model",
+        )
+    views = [model.at(float(gamma)) for gamma in phases]
+    # The half-space at all phases at once: its cost is one of calls, not of numbers.
+    k = np.concatenate([view.wavenumbers for view in views])
+    ends = np.cumsum([view.wavenumbers.size for view in views])
+    p = model.period
+    blocks = p * model.projected.floor.scaled(2.0 * np.pi * frequency, k / p)
+    parts = np.split(blocks, ends[:-1])
+    return np.array([_admittance(*pair, frequency) for pair in zip(views, parts, strict=True)])
+
+
+def _admittance(view: CellAtPhase, blocks: Complex, frequency: complex) -> complex:
+    a, r = view.matrix(frequency, blocks), view.cell.order
+    x = np.linalg.solve(a[:r, :r], a[:r, r:])
+    reaction = a[r:, r:] - a[r:, :r] @ x
+    return complex(-2j * np.pi * frequency * CAPACITANCE * reaction[0, 0])
+
+
+def mutual_admittances(
+    model: CellModel, frequency: float, damping: float, lags: int, *, tolerance: float = TOLERANCE
+) -> MutualAdmittances:
+    """Mutual admittances y_0 .. y_(lags-1) at one frequency.
+
+    Parameters
+    ----------
+    model : of a cell with one electrode, over all phases 0..pi.
+    frequency : hertz. damping : hertz, more than zero: quality factor f / (2 damping).
+    lags : how many.
+    tolerance : of the rational function, over the largest |Y| sampled.
+
+    Raises
+    ------
+    GeometryError : several electrodes a cell. InputError : no damping, a frequency outside the
+        model. ConvergenceError : the rational functions do not settle.
+    """
+    _check(model, damping)
+    lossy = complex(frequency, -damping)
+    phases = (np.arange(FIRST_PHASES) + 0.5) * np.pi / FIRST_PHASES
+    samples = harmonic_admittances(model, lossy, phases)
+    before = rational = _Rational.through(phases, samples, tolerance)
+    new = _middles(phases)[::3]
+    while True:
+        samples = np.append(samples, harmonic_admittances(model, lossy, new))
+        phases = np.append(phases, new)
+        order = np.argsort(phases)
+        phases, samples = phases[order], samples[order]
+        before, rational = rational, _Rational.through(phases, samples, tolerance)
+        # Where the newest phases moved the function it is not settled; nothing is sampled twice.
+        probes = _middles(phases)
+        change = np.abs(rational.at(probes) - before.at(probes)) / np.max(np.abs(samples))
+        worst = float(change.max())
+        if worst <= tolerance:
+            break
+        if phases.size >= MOST_PHASES:
+            raise ConvergenceError(
+                f"the harmonic admittance at {frequency:.6g} Hz is not settled to {tolerance:.1e} "
+                f"with {phases.size} phases (reached {worst:.1e}); more damping would smooth it"
+            )
+        new = probes[change > tolerance]
+    # Charges at the lossy frequency, currents at the real one.
+    values = rational.coefficients(lags) * (frequency / lossy)
+    return MutualAdmittances(frequency, damping, values, worst, int(phases.size))
+
+
+def _check(model: CellModel, damping: float) -> None:
+    if model.electrodes != 1:
+        raise GeometryError(
+            key="grating.electrode",
+            found=f"{model.electrodes} electrodes a period",
+            expected="one, for mutual admittances by cos(gamma)",
+        )
+    if not (np.isfinite(damping) and damping > 0.0):
+        raise InputError(
+            key="damping",
+            found=f"{damping!r} Hz",
+            expected="more than zero: without it the waves are poles on the path",
+        )
+
+
+def _middles(phases: Array) -> Array:
+    """Between the phases, and beyond the outer ones."""
+    ends = np.concatenate([[0.0], phases, [np.pi]])
+    return np.asarray(0.5 * (ends[1:] + ends[:-1]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Rational:
+    """Constant + sum of residues / (x - poles), x = cos(gamma)."""
+
+    constant: complex
+    poles: Complex
+    residues: Complex
+
+    @classmethod
+    def through(cls, phases: Array, samples: Complex, tolerance: float) -> _Rational:
+        from scipy.interpolate import AAA  # takes time to load
+
+        with warnings.catch_warnings():  # what does not suffice shows at new phases
+            warnings.simplefilter("ignore", RuntimeWarning)
+            found = AAA(
+                np.cos(phases),
+                samples,
+                rtol=0.1 * tolerance,
+                max_terms=min(MOST_TERMS, phases.size // 2),
+                clean_up=False,
+            )
+        weights, values = found.weights, found.support_values
+        poles = np.asarray(found.poles(), dtype=complex)
+        residues = np.asarray(found.residues(), dtype=complex)
+        constant = complex(np.sum(weights * values) / np.sum(weights))
+        return cls(constant, poles, residues)
+
+    def at(self, phases: Array) -> Complex:
+        """Y at real phases, (n,)."""
+        x = np.cos(phases)
+        return np.asarray(self.constant + (self.residues / (x[:, None] - self.poles)).sum(axis=1))
+
+    def coefficients(self, count: int) -> Complex:
+        """Fourier coefficients y_0 .. y_(count-1)."""
+        root = np.sqrt(self.poles - 1.0) * np.sqrt(self.poles + 1.0)  # cut on [-1, 1]
+        z = 1.0 / (self.poles + root)
+        shares = -2.0 * self.residues * z / (1.0 - z * z)
+        powers = z[None, :] ** np.arange(count)[:, None]
+        values = powers @ shares
+        values[0] += self.constant
+        return np.asarray(values)
