@@ -130,7 +130,17 @@ class Spread(Table):
     """How much one key scatters in fabrication."""
 
     key: f.Text
-    standard_deviation: f.Value
+    standard_deviation: f.Value = Field(
+        description="in the unit of the key, or in per cent or ppm of its value"
+    )
+    level: f.SpreadLevel = "die"
+
+
+class Correlated(Table):
+    """Two keys that scatter together."""
+
+    between: f.TwoTexts
+    coefficient: f.CorrelationValue
 
 
 class Yield(Table):
@@ -139,6 +149,11 @@ class Yield(Table):
     samples: f.Count
     seed: f.Seed = 0
     spread: Annotated[list[Spread], OneOrMany()] = Field(default_factory=list)
+    correlation: Annotated[list[Correlated], OneOrMany()] = Field(default_factory=list)
+    wafers_per_lot: f.Count = 1
+    dies_per_wafer: f.Count = 1
+    confidence: f.Confidence = 0.95
+    layout_grid: f.Thickness = None
 
 
 class CaseTable(Table):

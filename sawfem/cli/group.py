@@ -17,6 +17,7 @@ COMMANDS = {
     "design": ("sawfem.cli.design", "Design a ladder from a specification; write a case file."),
     "sweep": ("sawfem.cli.sweep", "Compute a case over lists and ranges of its keys; resume."),
     "show": ("sawfem.cli.show", "Show a sweep, also while it runs: slices, best points."),
+    "yield": ("sawfem.cli.yields", "The share of devices that keeps a specification."),
     "search": ("sawfem.cli.search", "Search the better cuts of a crystal for a stated wish."),
     "materials": ("sawfem.cli.materials", "List the shipped material sets, or show one."),
 }

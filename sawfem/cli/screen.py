@@ -47,6 +47,9 @@ def headline(left: str, right: str) -> None:
 def labelled(label: str, *texts: str) -> None:
     """A label, then texts wrapped and starting in one column; empty ones are left out."""
     first = f"{label:<{INDENT}}"
+    if len(label) >= INDENT:  # a long name gets a line of its own
+        show(label)
+        first = " " * INDENT
     for text in texts:
         lines = textwrap.wrap(
             text, max(40, width() - INDENT), break_long_words=False, break_on_hyphens=False

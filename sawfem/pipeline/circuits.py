@@ -84,27 +84,44 @@ def circuit_setting(
     GeometryError, InputError : a device that cannot exist, or a circuit that is no circuit.
     ConvergenceError : a grating lacks a constant that a device needs.
     """
-    asked = case.device
-    assert asked is not None
     builder = _Builder(case, cells, solutions)
-    if isinstance(asked, ResolvedResonatorDevice):
-        parts: dict[str, Part] = {"resonator": builder.resonator(asked.resonator, "device")}
-        port = CircuitPort("1", ("in", GROUND), asked.load)
-        circuit = Circuit(parts, (("resonator", (port.nodes,)),), (port,))
-    elif isinstance(asked, ResolvedTransversalDevice):
-        parts = {"track": builder.transversal(asked)}
-        pairs = (("in", GROUND), ("out", GROUND))
-        ports = (CircuitPort("1", pairs[0], asked.source), CircuitPort("2", pairs[1], asked.load))
-        circuit = Circuit(parts, (("track", pairs),), ports)
-    elif isinstance(asked, ResolvedLadderDevice):
-        names = {name for _, members in asked.chain for name in members}
-        ends = [(port.name, port.impedance) for port in asked.ports]
-        circuit = ladder(builder.parts(names), asked.chain, ends)
-    else:
-        circuit = _circuit(asked, builder)
+    circuit = _any_circuit(case, builder)
     gratings, bars = builder.gratings(circuit)
     frequency = band_frequencies(case, circuit, gratings)
     return CircuitSetting(circuit, gratings, bars, frequency, tuple(dict.fromkeys(builder.told)))
+
+
+def circuit_of(
+    case: ResolvedCase,
+    cells: Mapping[str, UnitCell],
+    solutions: Mapping[str, GratingSolution],
+) -> Circuit:
+    """The circuit alone: layout and lumps of a variant of a case.
+
+    ``solutions`` may be those of the case that it varies: they give the velocity at which a loss
+    per time becomes one per length. Raises as :func:`circuit_setting`.
+    """
+    return _any_circuit(case, _Builder(case, cells, solutions))
+
+
+def _any_circuit(case: ResolvedCase, builder: _Builder) -> Circuit:
+    """The circuit of a device of any kind."""
+    asked = case.device
+    assert asked is not None
+    if isinstance(asked, ResolvedResonatorDevice):
+        one: dict[str, Part] = {"resonator": builder.resonator(asked.resonator, "device")}
+        port = CircuitPort("1", ("in", GROUND), asked.load)
+        return Circuit(one, (("resonator", (port.nodes,)),), (port,))
+    if isinstance(asked, ResolvedTransversalDevice):
+        parts: dict[str, Part] = {"track": builder.transversal(asked)}
+        pairs = (("in", GROUND), ("out", GROUND))
+        ports = (CircuitPort("1", pairs[0], asked.source), CircuitPort("2", pairs[1], asked.load))
+        return Circuit(parts, (("track", pairs),), ports)
+    if isinstance(asked, ResolvedLadderDevice):
+        names = {name for _, members in asked.chain for name in members}
+        ends = [(port.name, port.impedance) for port in asked.ports]
+        return ladder(builder.parts(names), asked.chain, ends)
+    return _circuit(asked, builder)
 
 
 def _circuit(asked: ResolvedCircuitDevice, builder: _Builder) -> Circuit:

@@ -1,0 +1,267 @@
+"""What share of the devices keeps the specification, and what spoils the others.
+
+Every die draws its deviations (sawfem/device/variation.py), gets its constants from a surrogate
+(sawfem/pipeline/surrogate.py) and its layout from the case, and is held against the
+specification at every temperature. A deviation of single fingers acts to first order through its
+mean over the fingers of a transducer; what they scatter beside is of second order and left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+
+from sawfem.case import Case, ResolvedCase
+from sawfem.device.specification import Verdict
+from sawfem.device.variation import Draws, estimate_yield
+from sawfem.errors import InputError
+from sawfem.pipeline.build import Design, build
+from sawfem.pipeline.circuits import CircuitSetting, circuit_of
+from sawfem.pipeline.execute import solved_grating
+from sawfem.pipeline.process import ProcessPlan
+from sawfem.pipeline.specified import Drift, drift_of, judged_at
+from sawfem.pipeline.surrogate import build_surrogate
+from sawfem.result.yields import KeyEffect, LimitYield, YieldResult
+
+Array = NDArray[np.float64]
+Progress = Callable[[str, int, int], None]
+
+#: Standard deviations of the corners of the worst case.
+CORNER = 3.0
+#: Figures that tell where a device works, the first that it has.
+_PLACES = ("resonance", "centre_frequency")
+
+
+class _Dies:
+    """Evaluates dies of one plan."""
+
+    def __init__(
+        self, plan: ProcessPlan, design: Design, solutions: Mapping[str, Any], report: Progress
+    ) -> None:
+        self.plan = plan
+        self._solutions = solutions
+        self.surrogate = build_surrogate(plan, design, solutions, report)
+        self.drift: Drift
+        self.drift, self.told = drift_of(plan.resolved, design.stack, solutions)
+        self._temperatures = plan.resolved.specification_temperatures or (25.0,)
+
+    def setting(self, changes: Mapping[str, float]) -> CircuitSetting:
+        """The device with deviations at some keys."""
+        if not changes:
+            return self.surrogate.nominal
+        case = self.plan.variant(changes)
+        circuit = circuit_of(case, build(case).cells, self._solutions)
+        return replace(
+            self.surrogate.nominal, circuit=circuit, gratings=self.surrogate.gratings(changes)
+        )
+
+    def verdicts(self, changes: Mapping[str, float]) -> tuple[Verdict, ...]:
+        """Every limit at every temperature."""
+        return judged_at(self.setting(changes), self.plan.limits, self._temperatures, self.drift)
+
+    def place(self, changes: Mapping[str, float]) -> float | None:
+        """Frequency at which the device works, Hz."""
+        figures = self.setting(changes).response().figures
+        for name in _PLACES:
+            if name in figures and figures[name].known:
+                return float(figures[name].value.real)
+        return None
+
+
+def run_yield(case: Case, plan: ProcessPlan, *, progress: Progress | None = None) -> YieldResult:
+    """Draw the dies of a case's [yield] and hold each against its specification.
+
+    An interruption (KeyboardInterrupt) after the first twenty dies ends the draw there: the
+    result then says how many it holds.
+
+    Raises
+    ------
+    CaseError, GeometryError, ConvergenceError : as sawfem.pipeline.run, for the nominal case or
+        one of its variants.
+    """
+    report = progress or (lambda stage, done, total: None)
+    with threadpool_limits(limits=1, user_api="blas"):
+        resolved = case.resolved()
+        design = build(resolved)
+        solutions = {name: solved_grating(name, resolved, design, report) for name in design.cells}
+        dies = _Dies(plan, design, solutions, report)
+        nominal = dies.verdicts({})
+        effects, worst = _effects(dies, nominal, report)
+        draws = plan.draws()
+        margins = _margins(dies, draws, report)
+    return _result(dies, draws, margins, nominal, worst, effects)
+
+
+def _margins(dies: _Dies, draws: Draws, report: Progress) -> Array:
+    """(dies, verdicts) margins; fewer dies after an interruption."""
+    mean = _finger_means(dies.plan.resolved, draws)
+    rows: list[list[float]] = []
+    try:
+        for die in range(draws.count):
+            report("dies", die, draws.count)
+            changes = {key: float(values[die]) for key, values in draws.deviation.items()}
+            for key, (sigma, count) in mean.items():
+                stream = np.random.default_rng([draws.seed, die, *key.encode()])
+                changes[key] = changes.get(key, 0.0) + sigma / np.sqrt(count) * float(
+                    stream.standard_normal()
+                )
+            rows.append([_margin(verdict) for verdict in dies.verdicts(changes)])
+    except KeyboardInterrupt:
+        if len(rows) < 20:
+            raise
+    report("dies", len(rows), len(rows))
+    return np.array(rows)
+
+
+def _margin(verdict: Verdict) -> float:
+    return float("nan") if verdict.margin is None else float(verdict.margin)
+
+
+def _finger_means(case: ResolvedCase, draws: Draws) -> dict[str, tuple[float, int]]:
+    """Key -> (deviation of a finger, fingers of the smallest transducer): their mean scatters."""
+    counts = [part.fingers for part in case.resonators.values()]
+    device = case.device
+    single = getattr(device, "resonator", None)
+    if single is not None:
+        counts.append(single.fingers)
+    counts += list(getattr(device, "fingers", ()))
+    for track in case.tracks.values():
+        counts += [element.count for element in track.elements if element.kind == "transducer"]
+    return {key: (sigma, min(counts, default=1)) for key, sigma in draws.finger.items()}
+
+
+def _effects(
+    dies: _Dies, nominal: tuple[Verdict, ...], report: Progress
+) -> tuple[tuple[KeyEffect, ...], list[float]]:
+    """Effects of the keys, by central differences over one deviation, and the worst corners."""
+    names = [f"{verdict.limit.name}, {verdict.kind}" for verdict in nominal]
+    slopes: dict[str, Array] = {}
+    found = []
+    keys = [item for item in dies.plan.keys.values() if item.deviation > 0.0]
+    for number, item in enumerate(keys):
+        report("sensitivities", number, len(keys))
+        ends = [dies.verdicts({item.key: side * item.deviation}) for side in (-1.0, 1.0)]
+        low, high = (np.array([_margin(v) for v in end]) for end in ends)
+        slopes[item.key] = 0.5 * (high - low)
+        places = [dies.place({item.key: side * item.deviation}) for side in (-1.0, 1.0)]
+        shift = None
+        if places[0] is not None and places[1] is not None:
+            shift = (places[1] - places[0]) / (places[1] + places[0])
+        is_length = item.unit == "m" and shift is not None
+        found.append(
+            KeyEffect(
+                key=item.key,
+                unit=item.unit,
+                deviation=item.deviation,
+                margin=dict(zip(names, slopes[item.key].tolist(), strict=True)),
+                frequency=shift,
+                trim=shift / item.deviation if is_length and shift is not None else None,
+            )
+        )
+    report("sensitivities", len(keys), len(keys))
+    worst = []
+    for index in range(len(nominal)):
+        corner = {
+            item.key: -CORNER * float(np.sign(slopes[item.key][index])) * item.deviation
+            for item in keys
+            if np.isfinite(slopes[item.key][index]) and slopes[item.key][index] != 0.0
+        }
+        worst.append(_margin(dies.verdicts(corner)[index]))
+    return tuple(found), worst
+
+
+def _result(
+    dies: _Dies,
+    draws: Draws,
+    margins: Array,
+    nominal: tuple[Verdict, ...],
+    worst: list[float],
+    effects: tuple[KeyEffect, ...],
+) -> YieldResult:
+    plan = dies.plan
+    kept = np.nan_to_num(margins, nan=-1.0) >= 0.0
+    passed = np.all(kept, axis=1)
+    count = passed.size
+    limits = tuple(
+        LimitYield(
+            name=verdict.limit.name,
+            quantity=verdict.limit.quantity,
+            kind=verdict.kind,
+            bound=verdict.bound,
+            share=float(kept[:, index].mean()),
+            margin=margins[:, index],
+            nominal=_margin(verdict),
+            worst=worst[index],
+        )
+        for index, verdict in enumerate(nominal)
+    )
+    return YieldResult(
+        case_name=plan.case.stem,
+        title=plan.case.title,
+        seed=plan.seed,
+        cells_solved=dies.surrogate.solved,
+        surrogate_error=dies.surrogate.error,
+        total=estimate_yield(passed, draws.lot[:count], confidence=plan.confidence),
+        limits=limits,
+        effects=_ranked(effects, limits),
+        draws=draws,
+        passed=passed,
+        asked=plan.dies,
+        grid=_rounded(plan),
+        warnings=tuple(_warnings(dies, plan, count)),
+    )
+
+
+def _ranked(
+    effects: tuple[KeyEffect, ...], limits: tuple[LimitYield, ...]
+) -> tuple[KeyEffect, ...]:
+    """The key that moves the tightest limit most first."""
+    worst = min(limits, key=lambda limit: (limit.share, limit.nominal))
+    name = f"{worst.name}, {worst.kind}"
+    return tuple(sorted(effects, key=lambda effect: -abs(effect.margin[name])))
+
+
+def _rounded(plan: ProcessPlan) -> dict[str, tuple[float, float]]:
+    """What rounding the edges of electrodes to the mask's grid does to each grating."""
+    if plan.layout_grid is None:
+        return {}
+    return {
+        name: grid_error(grating.pitch, plan.layout_grid)
+        for name, grating in plan.resolved.gratings.items()
+        if grating.pitch is not None
+    }
+
+
+def grid_error(pitch: float, grid: float, *, electrodes: int = 1000) -> tuple[float, float]:
+    """Mean error of the pitch and rms error of an edge in m, edges rounded to a grid.
+
+    Raises InputError for a grid that is no length or coarser than half a pitch.
+    """
+    if not 0.0 < grid <= 0.5 * pitch:
+        raise InputError(
+            key="yield.layout_grid", found=f"{grid:.3g} m", expected="above zero, to half a pitch"
+        )
+    edges = np.arange(electrodes) * pitch
+    off = np.round(edges / grid) * grid - edges
+    return float((off[-1] - off[0]) / (electrodes - 1)), float(np.sqrt(np.mean(off**2)))
+
+
+def _warnings(dies: _Dies, plan: ProcessPlan, count: int) -> list[str]:
+    found = list(dies.told)
+    if count < plan.dies:
+        found.append(f"interrupted: {count} of {plan.dies} dies were drawn")
+    if dies.surrogate.error > 1e-4:
+        found.append(
+            f"the constants of joint deviations are off by {dies.surrogate.error:.1e} in velocity: "
+            "smaller deviations, or a yield that is judged with that in mind"
+        )
+    if plan.wafers_per_lot * plan.dies_per_wafer >= plan.dies:
+        found.append(
+            "all dies are of one lot: nothing is known of other lots, and the interval says so"
+        )
+    return found
