@@ -10,8 +10,9 @@ import click
 
 from sawfem import __version__
 from sawfem.cli import options
+from sawfem.cli.cut_more import show_dispersion, show_losses, show_sensitivity
 from sawfem.cli.screen import headline, labelled, show, table
-from sawfem.errors import InputError, OrientationError, OutputError, SawfemError
+from sawfem.errors import GeometryError, InputError, OrientationError, OutputError, SawfemError
 
 if TYPE_CHECKING:
     from sawfem.cuts import CutResult
@@ -67,6 +68,34 @@ _COLUMNS = (
     help="Constants without temperature coefficients kept as they are, such as "
     '"piezoelectric,permittivity"; the answer says so.',
 )
+@click.option(
+    "--short",
+    "shorts",
+    type=click.IntRange(0),
+    multiple=True,
+    metavar="N",
+    help="A conductor without mass at interface N: 0 on the substrate, 1 on the first layer, ...",
+)
+@click.option(
+    "--order",
+    type=click.IntRange(0),
+    metavar="N",
+    help="Keep the first N + 1 waves of each kind.",
+)
+@click.option(
+    "--sensitivity", is_flag=True, help="Say which constants move the velocity of each wave most."
+)
+@click.option(
+    "--dispersion",
+    nargs=2,
+    metavar="F1 F2",
+    help="Phase and group velocity of the guided waves between two frequencies.",
+)
+@click.option(
+    "--thick",
+    is_flag=True,
+    help="Compute layers that hide the substrate all the same; takes up to minutes.",
+)
 @options.as_json
 @options.quiet
 def command(
@@ -78,17 +107,23 @@ def command(
     pictures: Path | None,
     leaky_to: float | None,
     hold_constant: str | None,
+    shorts: tuple[int, ...],
+    order: int | None,
+    sensitivity: bool,
+    dispersion: tuple[str, str] | None,
+    thick: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
     """Plane waves of a crystal cut: velocities, coupling, beam, depth, drift with temperature.
 
     Without --euler and --cut the crystal axes lie along the device axes. Waves that radiate into
-    the substrate are estimates and are marked so.
+    the substrate are estimates and are marked so. MATERIAL "air" makes a free-standing membrane
+    of the layers; a layer of a metal is a conducting film.
     """
     from sawfem.cuts import compute_cut
 
-    stack = _stack(material, euler, plate, layers)
+    stack = _stack(material, euler, plate, layers, shorts)
     if layers and frequency is None:
         raise InputError(
             key="--frequency",
@@ -97,7 +132,28 @@ def command(
         )
     held = [name.strip() for name in (hold_constant or "").split(",") if name.strip()]
     try:
-        answer = compute_cut(stack, frequency, hold_constant=held, leaky_to=leaky_to)
+        answer = compute_cut(
+            stack,
+            frequency,
+            hold_constant=held,
+            leaky_to=leaky_to,
+            order=order,
+            sensitive=sensitivity,
+            thick=thick,
+        )
+        _refuse_nothing(answer)
+        spread = None
+        if dispersion is not None:
+            from sawfem.cuts.dispersed import compute_dispersion, spread_frequencies
+
+            spread = compute_dispersion(
+                stack, spread_frequencies(*dispersion), order=order, thick=thick
+            )
+    except GeometryError as error:
+        if "hide the substrate" not in (error.found or ""):
+            raise
+        expected = f"{error.expected}; --thick computes them all the same"
+        raise GeometryError(key="--layer", found=error.found, expected=expected) from None
     except InputError as error:
         if error.key != "attenuation":
             raise
@@ -105,10 +161,24 @@ def command(
     files = [] if pictures is None else _draw(stack, frequency, pictures)
     if as_json:
         told = answer.to_dict() | ({} if pictures is None else {"files": files})
+        told |= {} if spread is None else {"dispersion": spread.to_dict()}
         click.echo(json.dumps(told, indent=2, ensure_ascii=False))
     elif not quiet:
         _show(answer)
+        if spread is not None:
+            show()
+            show_dispersion(spread)
         labelled("Pictures", "  ".join(files))
+
+
+def _refuse_nothing(answer: CutResult) -> None:
+    """A direction in which nothing at all was found, with the limit up to which it was sought."""
+    if not answer.waves:
+        raise InputError(
+            key="MATERIAL",
+            found=answer.missing or "no wave",
+            expected="another cut or direction, or --leaky-to to look for every leaky wave",
+        )
 
 
 def _draw(stack: Stack, frequency: str | None, folder: Path) -> list[str]:
@@ -133,6 +203,7 @@ def _stack(
     euler: tuple[float, float, float] | None,
     plate: str | None,
     layers: tuple[str, ...],
+    shorts: tuple[int, ...],
 ) -> Stack:
     from sawfem.design import Stack
 
@@ -159,7 +230,10 @@ def _stack(
             stack = stack.with_layer(name, thickness, cut=layer_cut)
         except SawfemError as error:
             raise error.located(key="--layer") from None
-    return stack
+    try:
+        return stack.shorted(*shorts) if shorts else stack
+    except SawfemError as error:
+        raise error.located(key="--short") from None
 
 
 def _show(answer: CutResult) -> None:
@@ -174,7 +248,7 @@ def _show(answer: CutResult) -> None:
     show()
     heads = ("Wave", "free", "metallised", "K^2", "power flow", "loss, metallised")
     rows = []
-    for wave in answer.waves:
+    for wave, character in zip(answer.waves, answer.characters, strict=True):
         cells = []
         for name in _COLUMNS:
             value = getattr(wave, name)
@@ -186,16 +260,22 @@ def _show(answer: CutResult) -> None:
                 continue
             number, _, unit = Quantity.of(name, _tidy(value)).parts()
             cells.append(f"{number} {unit}")
-        rows.append((wave.kind, *cells))
+        rows.append((f"{wave.kind} {character.label}".strip(), *cells))
     table(heads, rows, right=range(1, 6))
     if not rows:
         show("no surface wave was found")
     show()
     _show_characters(answer)
     labelled("Units", "loss per wavelength; g = d(power-flow angle)/d(direction)")
-    labelled("eps_inf", format_quantity(answer.eps_inf, "F/m", digits=6))
-    limits = ", ".join(f"{velocity:.2f}" for velocity in answer.bulk_limits)
-    labelled("Bulk", f"waves of the substrate start along the surface at {limits} m/s")
+    if answer.eps_inf is not None:
+        labelled("eps_inf", format_quantity(answer.eps_inf, "F/m", digits=6))
+    if answer.bulk_limits:
+        limits = ", ".join(f"{velocity:.2f}" for velocity in answer.bulk_limits)
+        labelled("Bulk", f"waves of the substrate start along the surface at {limits} m/s")
+    if answer.missing:
+        labelled("Note", answer.missing)
+    show_losses(answer)
+    show_sensitivity(answer)
     for strip in answer.coverage:
         labelled("Leaky", _searched(strip))
     if not answer.coverage and any(wave.kind.startswith("leaky") for wave in answer.waves):

@@ -110,6 +110,7 @@ def search_waves(
     omega: float | None = None,
     *,
     attenuation: float = ATTENUATION,
+    shorts: Collection[int] = (),
 ) -> WaveSearch:
     """Every wave of a stack below 1.1 times the fastest onset of a bulk wave.
 
@@ -117,6 +118,7 @@ def search_waves(
     ----------
     substrate : medium in the device frame. layers : (medium, thickness in metres) upwards.
     omega : rad/s, needed with layers only. attenuation : bound for leaky waves, dB per wavelength.
+    shorts : interfaces with a perfect conductor without mass, 0 below the first layer.
 
     Returns
     -------
@@ -134,8 +136,8 @@ def search_waves(
     if not (math.isfinite(attenuation) and attenuation > 0.0):
         raise InputError(key="attenuation", found=f"{attenuation!r}", expected="more than 0 dB")
     refuse_absurd_frequency(substrate, layers, omega)
-    guided = surface_waves(substrate, layers, omega)
-    stack = SurfaceAdmittance(substrate, layers)
+    guided = surface_waves(substrate, layers, omega, shorts=shorts)
+    stack = SurfaceAdmittance(substrate, layers, shorts=shorts)
     frequency = omega if (layers and omega) else HALF_SPACE_FREQUENCY
     tensor = stack.tensors[0]
     limits = dict(zip(SHEETS, sheet_limits(tensor), strict=False))

@@ -21,6 +21,7 @@ from sawfem.planewave.surface_waves import Wave, surface_waves
 
 if TYPE_CHECKING:
     from sawfem.material import Medium
+    from sawfem.planewave.stack_wave import StackWave
 
 SAGITTAL = "plate, sagittal"
 SHEAR_HORIZONTAL = "plate, shear-horizontal"
@@ -72,3 +73,24 @@ def plate_waves(
             found.append(replace(wave, kind=kind, order=seen[kind]))
         seen[kind] += 1
     return tuple(found)
+
+
+def lamb_family(wave: StackWave) -> str:
+    """What Lamb's theory would call a located plate wave: "S", "A", "SH" or "" where it is neither.
+
+    By the motion of both faces: in a plate that is its own mirror image, u1 is alike and u3
+    opposite (symmetric), or the other way (antisymmetric). In others a wave that is so for three
+    quarters is called so.
+    """
+    top, foot = wave.nodal[-1, :3], wave.nodal[0, :3]
+    size = np.sqrt(np.abs(np.vdot(top, top) * np.vdot(foot, foot)).real)
+    if size == 0.0:
+        return ""
+    across = 0.5 * (abs(top[1]) ** 2 / np.vdot(top, top).real)
+    across += 0.5 * (abs(foot[1]) ** 2 / np.vdot(foot, foot).real)
+    if across > 0.5:
+        return "SH"
+    alike = float(np.real(top[0] * np.conj(foot[0]) - top[2] * np.conj(foot[2])) / size)
+    if abs(alike) < 0.5 * (1.0 - across):
+        return ""
+    return "S" if alike > 0.0 else "A"

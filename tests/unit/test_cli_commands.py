@@ -114,10 +114,10 @@ def test_check_computes_nothing(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_check_tells_what_a_run_would_refuse(capsys: pytest.CaptureFixture[str]) -> None:
-    hot = ("--set", "conditions.temperature=60 degC")
-    assert main(["check", "buoy-resonator", *hot]) == 0
+    asked = ("--set", 'measurement=[{name = "wafer-3", file = "wafer-3.s1p"}]')
+    assert main(["check", "buoy-resonator", *asked]) == 0
     assert "Refused" in capsys.readouterr().out
-    assert main(["run", "buoy-resonator", *hot]) == 2
+    assert main(["run", "buoy-resonator", *asked]) == 2
 
 
 def test_cut_of_a_half_space(capsys: pytest.CaptureFixture[str]) -> None:
