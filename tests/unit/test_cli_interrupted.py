@@ -48,6 +48,8 @@ def interrupted_after(stage: str, folder: Path) -> tuple[int, str]:
         stderr=subprocess.PIPE,
         text=True,
         env=environment(),
+        # A shell's background job ignores the signal, and its children would do so as well.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     ) as process:
         assert process.stderr is not None
         for line in process.stderr:
