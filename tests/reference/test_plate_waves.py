@@ -7,7 +7,14 @@ from scipy.optimize import brentq
 from sawfem.errors import GeometryError
 from sawfem.material import load_material
 from sawfem.orientation import Orientation
-from sawfem.planewave.plates import SAGITTAL, SHEAR_HORIZONTAL, plate_waves
+from sawfem.planewave.follow import locate
+from sawfem.planewave.plates import (
+    SAGITTAL,
+    SHEAR_HORIZONTAL,
+    lamb_family,
+    plate_waves,
+    vacuum,
+)
 
 THICKNESS = 1.0e-6
 
@@ -77,3 +84,34 @@ def test_what_is_no_membrane_is_refused(layers, frequency):
     silica = load_material("silica/auld-1973").rotated(np.eye(3))
     with pytest.raises(GeometryError):
         plate_waves([(silica, THICKNESS)] * layers, frequency)
+
+
+@pytest.mark.parametrize("frequency", [2.0e9, 4.0e9])
+def test_families_are_those_of_the_secular_equations(frequency):
+    """A and S as the Rayleigh-Lamb equations have them; SH apart."""
+    silica = load_material("silica/auld-1973")
+    omega = 2.0 * np.pi * frequency
+    speeds = (
+        np.sqrt(silica.stiffness[0, 0] / silica.density),
+        np.sqrt(silica.stiffness[3, 3] / silica.density),
+    )
+    layers = [(silica.rotated(np.eye(3)), THICKNESS)]
+    found = {"A": [], "S": [], "SH": []}
+    for wave in plate_waves(layers, frequency):
+        located = locate(wave, vacuum(), layers)
+        found[lamb_family(located)].append(wave.velocity_free)
+    for family, flag in (("A", True), ("S", False)):
+        expected = lamb(omega, *speeds, antisymmetric=flag)
+        assert found[family] == pytest.approx(expected, rel=1e-9), family
+    assert found["SH"]
+
+
+def test_order_keeps_the_lowest_of_each_kind():
+    silica = load_material("silica/auld-1973").rotated(np.eye(3))
+    kept = plate_waves([(silica, THICKNESS)], 4.0e9, order=1)
+    assert [(wave.kind, wave.order) for wave in kept] == [
+        (SAGITTAL, 0),
+        (SAGITTAL, 1),
+        (SHEAR_HORIZONTAL, 0),
+        (SHEAR_HORIZONTAL, 1),
+    ]
