@@ -16,6 +16,7 @@ from sawfem.errors import GeometryError, InputError, OrientationError, OutputErr
 
 if TYPE_CHECKING:
     from sawfem.cuts import CutResult
+    from sawfem.cuts.dispersed import DispersionResult
     from sawfem.design import Stack
     from sawfem.planewave.allwaves import Coverage
 
@@ -130,6 +131,7 @@ def command(
             found="nothing",
             expected='a frequency such as "868 MHz": layers make the waves dispersive',
         )
+    _refuse_page(stack, pictures)
     held = [name.strip() for name in (hold_constant or "").split(",") if name.strip()]
     try:
         answer = compute_cut(
@@ -142,13 +144,7 @@ def command(
             thick=thick,
         )
         _refuse_nothing(answer)
-        spread = None
-        if dispersion is not None:
-            from sawfem.cuts.dispersed import compute_dispersion, spread_frequencies
-
-            spread = compute_dispersion(
-                stack, spread_frequencies(*dispersion), order=order, thick=thick
-            )
+        spread = _dispersion(stack, dispersion, order, thick=thick)
     except GeometryError as error:
         if "hide the substrate" not in (error.found or ""):
             raise
@@ -169,6 +165,27 @@ def command(
             show()
             show_dispersion(spread)
         labelled("Pictures", "  ".join(files))
+
+
+def _dispersion(
+    stack: Stack, ends: tuple[str, str] | None, order: int | None, *, thick: bool
+) -> DispersionResult | None:
+    """Guided waves between two frequencies; None where they were not asked for."""
+    if ends is None:
+        return None
+    from sawfem.cuts.dispersed import compute_dispersion, spread_frequencies
+
+    return compute_dispersion(stack, spread_frequencies(*ends), order=order, thick=thick)
+
+
+def _refuse_page(stack: Stack, pictures: Path | None) -> None:
+    """The curves of the page are those of a half-space of dielectrics."""
+    if pictures is not None and (stack.is_membrane or stack.shorts or stack.conducts):
+        raise InputError(
+            key="--pictures",
+            found="a membrane, a short or a metal layer",
+            expected="dielectric layers on a substrate: the page of other stacks is not drawn yet",
+        )
 
 
 def _refuse_nothing(answer: CutResult) -> None:

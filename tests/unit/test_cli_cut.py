@@ -91,6 +91,7 @@ def test_dispersion_starts_at_the_velocity_of_the_substrate():
         (("silicon/mason-1958", "--layer", SILICA, "--frequency", "900 MHz", "--short", "7"),
          ("interface 7",)),
         (("air",), ("layer",)),
+        (("air", "--layer", SILICA, "--frequency", "900 MHz", "--pictures", "p"), ("--pictures",)),
         (("silicon/mason-1958", "--dispersion", "1 GHz", "2 GHz"), ("bare half-space",)),
         (("air", "--layer", "silica/auld-1973:500 um", "--frequency", "900 MHz"),
          ("membrane",)),
