@@ -19,8 +19,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,8 +29,9 @@ import numpy as np
 
 from sawfem import __version__, conventions
 from sawfem.datafiles import numerics_digest
-from sawfem.errors import InputError, OutputError
+from sawfem.errors import InputError
 from sawfem.export.hdf5_node import Node
+from sawfem.export.hdf5_whole import whole_file, write_materials
 from sawfem.planewave.map_points import NOT_RUN
 from sawfem.planewave.maps import MapRequest, WaveMap
 from sawfem.quantities import entry
@@ -101,23 +100,9 @@ def write_map(found: WaveMap, path: str | Path, origin: MapOrigin | None = None)
     OutputError : the file cannot be written.
     """
     target, said = Path(path), origin or MapOrigin()
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        os.close(handle)
-        try:
-            with h5py.File(name, "w") as file:
-                _write_head(file, found, said)
-                _write_arrays(file, found)
-            os.chmod(name, 0o644)
-            os.replace(name, target)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise OutputError(
-            file=target.as_posix(), found=reason.lower(), expected="a place that can be written"
-        ) from error
+    with whole_file(target) as file:
+        _write_head(file, found, said)
+        _write_arrays(file, found)
     return target
 
 
@@ -131,13 +116,7 @@ def _write_head(file: h5py.File, found: WaveMap, origin: MapOrigin) -> None:
     file["case/source"] = origin.case_source
     file["case/resolved"] = json.dumps(origin.resolved or {}, allow_nan=False)
     file["case"].attrs["source_path"] = origin.source
-    materials = file.create_group("materials", track_order=True)
-    for number, (name, item) in enumerate((origin.materials or {}).items()):
-        key = f"own-{number}" if name.startswith((".", "/")) else name
-        materials[key] = item["toml"]
-        materials[key].attrs["name"] = name
-        for attribute in ("sha256", "source", "provenance"):
-            materials[key].attrs[attribute] = item[attribute]
+    write_materials(file, origin.materials)
     file.create_group("versions").attrs.update(dict(origin.versions or {}))
     file["conventions"] = conventions.__doc__ or ""
 

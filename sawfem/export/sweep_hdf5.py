@@ -22,8 +22,6 @@ the same bits as an undisturbed one.
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,8 +32,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem import __version__, conventions
-from sawfem.errors import InputError, OutputError
+from sawfem.errors import InputError
 from sawfem.export.hdf5_node import Node
+from sawfem.export.hdf5_whole import whole_file, write_materials
 from sawfem.quantities import table as quantity_table
 from sawfem.result.sweep_table import (
     NOT_RUN,
@@ -80,25 +79,11 @@ def write_sweep(
     OutputError : the file cannot be written.
     """
     target, said = Path(path), origin or SweepOrigin()
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        os.close(handle)
-        try:
-            with h5py.File(name, "w") as file:
-                _write_head(file, table, said)
-                _write_arrays(file, table)
-                for key, text in (remarks or {}).items():
-                    file[f"remarks/{key}"] = text
-            os.chmod(name, 0o644)
-            os.replace(name, target)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise OutputError(
-            file=target.as_posix(), found=reason.lower(), expected="a place that can be written"
-        ) from error
+    with whole_file(target) as file:
+        _write_head(file, table, said)
+        _write_arrays(file, table)
+        for key, text in (remarks or {}).items():
+            file[f"remarks/{key}"] = text
     return target
 
 
@@ -111,13 +96,7 @@ def _write_head(file: h5py.File, table: SweepTable, origin: SweepOrigin) -> None
     file.attrs["dimensions"] = json.dumps(table.dimensions)
     file["case/source"] = origin.case_source
     file["case/resolved"] = json.dumps(origin.resolved or {}, allow_nan=False)
-    materials = file.create_group("materials", track_order=True)
-    for number, (name, item) in enumerate((origin.materials or {}).items()):
-        key = f"own-{number}" if name.startswith((".", "/")) else name
-        materials[key] = item["toml"]
-        materials[key].attrs["name"] = name
-        for attribute in ("sha256", "source", "provenance"):
-            materials[key].attrs[attribute] = item[attribute]
+    write_materials(file, origin.materials)
     file["conventions"] = conventions.__doc__ or ""
 
 
