@@ -90,7 +90,10 @@ def _draw(axes: Axes, layout: Layout, low: float, high: float) -> None:
     inside = [strip for strip in layout.strips if strip.right > low and strip.left < high]
     for kind, (colour, _) in KINDS.items():
         shapes = [_outline(strip, W) for strip in inside if strip.kind == kind]
-        axes.add_collection(PolyCollection(shapes, facecolors=colour, edgecolors="none"))
+        # Snapped to pixels, strips narrower than a few of them would show a false count.
+        drawn = PolyCollection(shapes, facecolors=colour, edgecolors="none")
+        drawn.set_snap(False)
+        axes.add_collection(drawn)
     for left, right, text in layout.spans:
         if right > low and left < high and not text.startswith("space"):
             for bottom in (-BAR, 1.0):
