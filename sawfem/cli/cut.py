@@ -12,7 +12,8 @@ from sawfem import __version__
 from sawfem.cli import options
 from sawfem.cli.cut_more import show_dispersion, show_losses, show_sensitivity
 from sawfem.cli.screen import headline, labelled, show, table
-from sawfem.errors import GeometryError, InputError, OrientationError, OutputError, SawfemError
+from sawfem.errors import GeometryError, InputError, OrientationError, SawfemError
+from sawfem.wholefiles import unwritable
 
 if TYPE_CHECKING:
     from sawfem.cuts import CutResult
@@ -207,11 +208,7 @@ def _draw(stack: Stack, frequency: str | None, folder: Path) -> list[str]:
         folder.mkdir(parents=True, exist_ok=True)
         files = draw_cut(cut_curves(stack, frequency), folder)
     except OSError as error:
-        raise OutputError(
-            file=folder.as_posix(),
-            found=(error.strerror or str(error)).lower(),
-            expected="a folder that can be written",
-        ) from error
+        raise unwritable(folder, error, "a folder that can be written") from error
     return [path.as_posix() for path in files]
 
 

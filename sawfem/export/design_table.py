@@ -11,8 +11,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -30,6 +28,7 @@ from sawfem.result.sweep_interpolant import (
     real_parts,
 )
 from sawfem.result.sweep_table import SweepTable, quantity_of
+from sawfem.wholefiles import replacing
 
 FORMAT = "sawfem.design-table/1"
 SUFFIXES = (".csv", ".json", ".h5")
@@ -222,20 +221,6 @@ def _provenance(origin: SweepOrigin) -> dict[str, Any]:
 
 def _written(target: Path, text: str) -> Path:
     """Write a text whole or not at all."""
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
-                stream.write(text)
-            os.chmod(name, 0o644)
-            os.replace(name, target)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise OutputError(
-            file=target.as_posix(),
-            found=(error.strerror or str(error)).lower(),
-            expected="a place that can be written",
-        ) from error
+    with replacing(target) as new:
+        new.write_text(text, encoding="utf-8", newline="")
     return target

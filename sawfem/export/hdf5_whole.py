@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
 import h5py
 
-from sawfem.errors import OutputError
+from sawfem.wholefiles import replacing
 
 
 @contextmanager
@@ -23,23 +21,8 @@ def whole_file(path: str | Path) -> Iterator[h5py.File]:
     ------
     OutputError : the file cannot be written.
     """
-    target = Path(path)
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        os.close(handle)
-        try:
-            with h5py.File(name, "w") as file:
-                yield file
-            os.chmod(name, 0o644)
-            os.replace(name, target)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise OutputError(
-            file=target.as_posix(), found=reason.lower(), expected="a place that can be written"
-        ) from error
+    with replacing(path) as new, h5py.File(new, "w") as file:
+        yield file
 
 
 def write_materials(file: h5py.File, materials: Mapping[str, Mapping[str, str]] | None) -> None:

@@ -13,7 +13,6 @@ import numpy as np
 
 from sawfem import __version__, conventions
 from sawfem.device import network
-from sawfem.errors import OutputError
 from sawfem.export import layout
 from sawfem.export.dispersion_hdf5 import write_dispersion
 from sawfem.extract import coupled as com
@@ -27,6 +26,7 @@ from sawfem.result import (
     ModeShape,
     Result,
 )
+from sawfem.wholefiles import unwritable
 
 #: Names that HDF5 takes as they stand: a material "crystal/publication" becomes two groups.
 _PLAIN_NAME = re.compile(r"[a-z0-9][a-z0-9_-]*(/[a-z0-9][a-z0-9_-]*)*")
@@ -58,10 +58,7 @@ def write_hdf5(result: Result, path: str | Path, *, source: str = "") -> Path:
                 _write_device(file.create_group("device"), result.device)
             _write_checks(file.create_group("checks", track_order=True), result.checks)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise OutputError(
-            file=target.as_posix(), found=reason.lower(), expected="a place that can be written"
-        ) from error
+        raise unwritable(target, error) from error
     return target
 
 

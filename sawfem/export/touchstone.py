@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from sawfem import __version__
-from sawfem.errors import OutputError
 from sawfem.result import DeviceResult
+from sawfem.wholefiles import unwritable
 
 #: Reference impedance where the terminations are complex or not all the same, ohm.
 COMMON_REFERENCE = 50.0
@@ -45,11 +45,7 @@ def write_touchstone(device: DeviceResult, path: str | Path, *, title: str = "")
     try:
         target.write_text(text, encoding="ascii", newline="\n")
     except OSError as error:
-        raise OutputError(
-            file=target.as_posix(),
-            found=(error.strerror or str(error)).lower(),
-            expected="a place that can be written",
-        ) from error
+        raise unwritable(target, error) from error
     return target
 
 

@@ -6,17 +6,17 @@ The numbers of every die are in yield.json: some hundred bytes a die.
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sawfem.errors import OutputError
 from sawfem.quantities import entry, json_safe
+from sawfem.wholefiles import replacing, unwritable
 
 if TYPE_CHECKING:
     from sawfem.result.yields import YieldResult
 
 FORMAT = "sawfem.yield/1"
+_EXPECTED = "a folder that can be written; name another with --out"
 
 
 def prepare_yield(folder: Path) -> None:
@@ -27,15 +27,7 @@ def prepare_yield(folder: Path) -> None:
         trial.write_text("", encoding="utf-8")
         trial.unlink()
     except OSError as error:
-        raise _unwritable(folder, error) from error
-
-
-def _unwritable(folder: Path, error: OSError) -> OutputError:
-    return OutputError(
-        file=folder.as_posix(),
-        found=(error.strerror or str(error)).lower(),
-        expected="a folder that can be written; name another with --out",
-    )
+        raise unwritable(folder, error, _EXPECTED) from error
 
 
 def save_yield(found: YieldResult, folder: Path) -> tuple[str, ...]:
@@ -52,11 +44,10 @@ def save_yield(found: YieldResult, folder: Path) -> tuple[str, ...]:
         names = ("yield.json", *(picture.name for picture in pictures))
         files = tuple((folder / name).as_posix() for name in names)
         text = json.dumps(yield_dict(found, files), indent=1, ensure_ascii=False, allow_nan=False)
-        new = folder / ".yield.json.new"
-        new.write_text(text + "\n", encoding="utf-8", newline="\n")
-        os.replace(new, folder / "yield.json")
+        with replacing(folder / "yield.json") as new:
+            new.write_text(text + "\n", encoding="utf-8", newline="\n")
     except OSError as error:
-        raise _unwritable(folder, error) from error
+        raise unwritable(folder, error, _EXPECTED) from error
     return files
 
 

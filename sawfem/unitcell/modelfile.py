@@ -14,21 +14,20 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from sawfem import __version__
-from sawfem.errors import InputError, OutputError
+from sawfem.errors import InputError
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.identity import description_hash
 from sawfem.unitcell.projected import ProjectedCell
 from sawfem.unitcell.region import Region
+from sawfem.wholefiles import replacing, unwritable
 
 FORMAT = "sawfem-cell-model"
 VERSION = 1
@@ -58,21 +57,10 @@ def save_model(model: CellModel, path: str | Path) -> Path:
     target = Path(path)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=target.name, suffix=".part")
-        os.close(handle)
-        try:
-            with h5py.File(name, "w") as file:
-                write_model(file, model)
-            os.replace(name, target)
-        except BaseException:
-            os.unlink(name)
-            raise
     except OSError as error:
-        raise OutputError(
-            file=target.as_posix(),
-            found=(error.strerror or str(error)).lower(),
-            expected="a place that can be written",
-        ) from error
+        raise unwritable(target, error) from error
+    with replacing(target) as new, h5py.File(new, "w") as file:
+        write_model(file, model)
     return target
 
 

@@ -22,6 +22,7 @@ FLOORS = {
     "pointgroups": 0,
     "symmetry": 0,
     "datafiles": 0,
+    "wholefiles": 0,
     "material": 1,
     "platenotation": 1,
     "orientation": 1,
