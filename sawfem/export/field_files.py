@@ -31,8 +31,8 @@ _UNITS = """\
 points          x1, x2 = 0, x3 in micrometres; x3 = 0 is the surface of the stack, one period
 displacement    u1, u2, u3 along the device axes
                 of a mode: relative, the largest magnitude is 1 (a mode has no size of its own)
-                of a driven field: metres, every electrode of the period at a potential of 1 V
-                and those of the next period at -1 V
+                of a driven field: metres, with the hot electrodes of the period at 1 V and those
+                of the next period at 1 V times cos(phase)
 potential       of a mode: volts for a largest displacement of one metre
                 of a driven field: volts
 _re, _im        real and imaginary part; at time t: Re[(re + j im) exp(+j 2 pi f t)]

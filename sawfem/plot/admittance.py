@@ -62,7 +62,7 @@ def _draw_misfit(axes: Axes, grating: GratingResult) -> None:
     reach = grating.constants.fit_range
     if reach is not None:
         low, high = (edge / 1e6 for edge in reach)
-        label = f"misfit below {100.0 * FIT_ERROR:g} %: {low:.2f} to {high:.2f} MHz"
+        label = f"misfit below {100.0 * FIT_ERROR:g} % beside edges: {low:.2f} to {high:.2f} MHz"
         axes.hlines(FIT_ERROR, low, high, color=style.BLACK, linewidth=2.4, label=label)
 
 

@@ -48,9 +48,11 @@ def draw_driven(grating: GratingResult) -> Figure | None:
     figure.colorbar(contours, ax=lower, shrink=0.85, pad=0.02, ticks=LEVELS[::5]).set_label(
         f"potential over largest, {volts:.4g} V (1)"
     )
+    alternate = np.cos(found.phase) < 0.0
+    drive = "electrodes at +1 V and -1 V in turn" if alternate else "the hot bus-bar at 1 V"
     figure.suptitle(
-        f"Driven field at {found.frequency.real / 1e6:.3f} MHz, electrodes at +1 V and -1 V in "
-        f"turn;\nin phase with the voltage; largest |u| drawn as {EXAGGERATION:g} pitch",
+        f"Driven field at {found.frequency.real / 1e6:.3f} MHz, {drive};\n"
+        f"in phase with the voltage; largest |u| drawn as {EXAGGERATION:g} period",
         fontsize=10,
     )
     return figure

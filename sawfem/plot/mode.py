@@ -54,7 +54,7 @@ def draw_modes(grating: GratingResult) -> Figure | None:
     bar.set_label("potential over largest (1)")
     figure.suptitle(
         "Standing waves at their largest displacement, two periods; colour: |u| with its part "
-        f"along x2; largest drawn as {EXAGGERATION:g} pitch",
+        f"along x2; largest drawn as {EXAGGERATION:g} period",
         fontsize=10,
     )
     return figure

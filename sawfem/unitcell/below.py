@@ -26,6 +26,9 @@ Complex = NDArray[np.complex128]
 
 #: Largest kappa h of a layer: rounding grows like exp(kappa h) on the way down through it.
 STEEPEST = 20.0
+#: Stands for kappa p of the uniform harmonic, whose Stroh matrix has no limit of its own: its
+#: waves run straight down and its potential is constant, to the square of this.
+UNIFORM = 1e-4
 
 
 def field_below(
@@ -50,10 +53,11 @@ def field_below(
     blocks = system.floor_blocks(np.array([frequency]))[0]
     for n, wavenumber in enumerate(system.wavenumbers):
         # A harmonic that steep has left less than exp(-STEEPEST) at the lower end of the layers.
-        if abs(wavenumber) * crossed > STEEPEST or wavenumber == 0.0:
+        if abs(wavenumber) * crossed > STEEPEST:
             continue
         top = system.bottom[n] @ vector
-        states = _downwards(system, frequency, float(wavenumber), (top, blocks[n] @ top), depths)
+        along = float(wavenumber) if abs(wavenumber) > UNIFORM else UNIFORM
+        states = _downwards(system, frequency, along, (top, blocks[n] @ top), depths)
         field += states.T[:, :, None] * np.exp(-1j * wavenumber * x)
     return field
 

@@ -136,7 +136,7 @@ def mode_shape(band: StopBand, edge: Edge, *, subdivisions: int = 4) -> ModeShap
 
 
 def driven_field(band: StopBand, frequency: float, *, subdivisions: int = 4) -> ModeShape:
-    """Field at phase pi with every electrode of the cell at one volt, and at -1 V in the next.
+    """Field with the hot electrodes of the cell at one volt, and at cos(phase) volt in the next.
 
     Parameters
     ----------

@@ -14,6 +14,7 @@ from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.fields import driven_field, edge_names, mode_shape
 from sawfem.unitcell.mesh import AIR, METAL, STACK
 from sawfem.unitcell.stopband import find_stop_band
+from sawfem.unitcell.system import BlochSystem, floor_admittance
 
 
 @pytest.fixture(scope="module")
@@ -222,3 +223,18 @@ def test_driven_field_beside_the_resonance_is_the_mode_and_grows_like_one_over_t
 def test_driven_field_refuses_no_frequency(band):
     with pytest.raises(InputError, match="above zero"):
         driven_field(band, 0.0)
+
+
+def test_the_uniform_harmonic_goes_on_below_the_slab():
+    # At a phase of 2 pi one harmonic has no wavenumber: a constant potential and bulk waves that
+    # run straight down. A slab that is meshed deeper holds what a shallow one continues exactly.
+    found = []
+    for depth in (0.35, 0.6):
+        discretisation = discretise(layered_cell(None), replace(MESHES[0], depth=depth))
+        system = BlochSystem(discretisation, 2.0 * np.pi, floor_admittance(discretisation))
+        full = system.solve(0.9e9, np.ones((1, 1)))[:, 0]
+        depths = np.array([0.6 - depth])
+        x = (np.arange(64) + 0.5) / 64
+        found.append(field_below(system, 0.9e9, full, x, depths)[:, 0].mean(axis=1))
+    assert abs(found[0][3]) > 0.1  # the electrode's potential on the whole
+    np.testing.assert_allclose(found[0], found[1], atol=2e-4 * np.abs(found[0]).max())
