@@ -12,8 +12,8 @@ from matplotlib.figure import Figure
 from sawfem.plot import style
 from sawfem.unitcell.dispersion import DispersionCurve, DispersionMap
 
-#: Decades of |Y| that are shown.
-DECADES = 5.0
+#: Decades of |Y| that are shown on either side of its median: poles dark, zeros light.
+DECADES = 1.5
 
 
 def draw_dispersion(found: DispersionMap) -> Figure:
@@ -22,12 +22,12 @@ def draw_dispersion(found: DispersionMap) -> Figure:
     axes = figure.subplots()
     phase, frequency = found.phases / np.pi, found.frequencies / 1e6
     size = np.abs(found.admittance).T
-    top = float(np.quantile(size, 0.995))
+    middle = float(np.median(size))
     image = axes.pcolormesh(
         phase,
         frequency,
         size,
-        norm=LogNorm(top / 10.0**DECADES, top),
+        norm=LogNorm(middle / 10.0**DECADES, middle * 10.0**DECADES),
         cmap="Greys",
         shading="nearest",
         rasterized=True,

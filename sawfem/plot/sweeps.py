@@ -288,7 +288,7 @@ def parallel_figure(table: SweepTable) -> Figure:
         axes.axvline(number, color=style.BLACK, linewidth=0.8)
         ends = (values[chosen].min(), values[chosen].max()) if chosen.size else (0.0, 1.0)
         for height, end in zip((-0.02, 1.02), ends, strict=True):
-            text = words[int(end)] if words else f"{end:.6g}"
+            text = words[int(end)] if words else f"{end:.4g}"
             axes.text(
                 number,
                 height,
@@ -296,6 +296,7 @@ def parallel_figure(table: SweepTable) -> Figure:
                 ha="center",
                 fontsize=8.0,
                 va="top" if height < 0.0 else "bottom",
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
             )
     axes.set_xticks(range(len(rails)), [_folded(label) for label, _, _ in rails])
     axes.set_yticks([])
