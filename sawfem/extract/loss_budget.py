@@ -1,8 +1,8 @@
 """What a grating loses, by mechanism: radiation into the bulk and the losses of its materials.
 
-Loss makes constants complex, at exp(+j w t): c (1 + j/Q) by a mechanical quality factor, and
-eps (1 - j tan delta) by a dielectric loss tangent. To first order every material adds to the
-frequency f of an edge on its own (sawfem/unitcell/perturbation.py),
+Loss makes constants complex, at exp(+j w t): c (1 + j/Q) by a mechanical quality factor,
+c + j w eta by a viscosity, and eps (1 - j tan delta) by a dielectric loss tangent. To first order
+every material adds to the frequency f of an edge on its own (sawfem/unitcell/perturbation.py),
 
     df = (j/Q) df/d ln c        and        df = -j tan(delta) df/d ln eps,
 
@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from sawfem.design import UnitCell
 from sawfem.material import Material
-from sawfem.unitcell.perturbation import EdgeDerivatives, cell_materials
+from sawfem.unitcell.perturbation import STEP, EdgeDerivatives, cell_materials
 from sawfem.unitcell.stopband import Edge, StopBand
 
 Array = NDArray[np.float64]
@@ -80,11 +80,21 @@ class LossBudget:
 
 
 def has_losses(cell: UnitCell) -> bool:
-    """Whether any material of a cell has a quality factor or a loss tangent."""
-    return any(
-        material.mechanical_q is not None or _loss_tangent(material) > 0.0
-        for material in cell_materials(cell)
+    """Whether any material of a cell has a quality factor, a viscosity or a loss tangent."""
+    return any(material.is_lossy for material in cell_materials(cell))
+
+
+def _viscous(derivatives: EdgeDerivatives, material: Material) -> Complex:
+    """Shift of every edge by a viscosity eta at its own frequency: c -> c + j w eta; Hz."""
+    assert material.viscosity is not None
+    stiffness, eta = material.stiffness, material.viscosity.matrix
+    time = STEP * float(np.abs(stiffness).max() / np.abs(eta).max())
+    lower, upper = (
+        replace(material, stiffness=stiffness + side * time * eta) for side in (-1.0, 1.0)
     )
+    slope = derivatives.material(material, lower, upper, 2.0 * time)
+    frequency = np.array([edge.frequency.real for edge in derivatives.edges])
+    return 2j * np.pi * frequency * slope
 
 
 def _loss_tangent(material: Material) -> float:
@@ -94,8 +104,8 @@ def _loss_tangent(material: Material) -> float:
 def loss_budget(band: StopBand) -> LossBudget:
     """Losses of the edges of a stop band by mechanism, from the materials' own data.
 
-    A material without a quality factor or loss tangent counts as lossless. Raises InputError for
-    a band at another phase than pi or 2 pi.
+    A material without a quality factor, viscosity or loss tangent counts as lossless. Raises
+    InputError for a band at another phase than pi or 2 pi.
     """
     derivatives = EdgeDerivatives(band)
     cell = band.model.system.discretisation.cell
@@ -108,6 +118,9 @@ def loss_budget(band: StopBand) -> LossBudget:
             mechanical[material.name] = mechanical.get(material.name, 0.0) + part
             share = derivatives.capacitance(material, "stiffness")
             capacitance -= share / material.mechanical_q
+        if material.viscosity is not None and np.any(material.viscosity.matrix):
+            part = _viscous(derivatives, material)
+            mechanical[material.name] = mechanical.get(material.name, 0.0) + part
         tangent = _loss_tangent(material)
         if tangent > 0.0:
             part = -1j * tangent * derivatives.permittivity(material)

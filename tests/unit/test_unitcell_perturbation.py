@@ -9,6 +9,7 @@ from sawfem.design import Stack, UnitCell
 from sawfem.errors import InputError
 from sawfem.extract import solve_grating
 from sawfem.extract.loss_budget import loss_budget, with_losses
+from sawfem.material.imperfection import Viscosity
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.perturbation import EdgeDerivatives, cell_materials, substituted
 from sawfem.unitcell.reduced import reduce
@@ -191,3 +192,18 @@ def test_constants_of_a_lossy_grating_lose_what_the_budget_says():
     assert two.constants.velocity == pytest.approx(one.constants.velocity, rel=1e-9)
     assert two.constants.fit_misfit == pytest.approx(one.constants.fit_misfit)
     assert two.checks["constants_passive"][0] == 0.0
+
+
+def test_a_viscosity_like_the_stiffness_is_a_quality_factor_at_its_frequency(weak):
+    # eta = c/(w Q): c + j w eta = c (1 + j/Q) at w, and in proportion to w elsewhere.
+    cell = weak.model.system.discretisation.cell
+    metal = cell_materials(cell)[1]
+    q, f = 300.0, frequencies(weak).real
+    matrix = metal.stiffness / (2.0 * np.pi * f[0] * q)
+    viscous = replace(metal, viscosity=Viscosity(matrix, "invented for this test", "unconfirmed"))
+    settings = weak.model.system.discretisation.settings
+    found = []
+    for lossy in (replace(metal, mechanical_q=q), viscous):
+        discretised = discretise(substituted(cell, metal, lossy), settings)
+        found.append(loss_budget(refine_stop_band(discretised, weak)).shift)
+    assert found[1] == pytest.approx(found[0] * f / f[0], rel=1e-5)
