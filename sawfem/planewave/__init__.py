@@ -21,6 +21,7 @@ dispersion               phase and group velocity of a stack against frequency
 follow, stack_wave       the same wave on a slightly changed stack
 profile, wave_fields     displacement, potential and energy against depth
 beam, power_flow         steering and spreading of the beam
+slowness_curve           slowness against direction, interpolated: s1 of s2, where the power goes
 temperature, heated_stack   coefficients of velocity, delay and frequency
 loss, sensitivity        attenuation by material loss; derivatives of the velocity
 batch*, map*             many orientations at once, maps over cuts
