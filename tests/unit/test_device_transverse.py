@@ -1,0 +1,288 @@
+"""Transverse modes against closed forms of guides, and against finite differences."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.linalg import eigh_tridiagonal
+from scipy.optimize import brentq
+
+from sawfem.device.transverse import TransverseGuide, cosine_overlaps
+from sawfem.device.transverse_regions import RegionDispersion, TransverseRegion
+from sawfem.errors import GeometryError, InputError
+
+K1, W, V = np.pi / 2e-6, 40e-6, 3900.0
+CORE = RegionDispersion.isotropic(V, K1)
+F0 = CORE.cutoff
+#: A parabolic core and walls so high that a mode ends at them: kappa W/2 near 1e8.
+PARABOLIC = RegionDispersion.parabolic(F0, CORE.slope)
+WALLS = RegionDispersion.parabolic(F0 * 1e16, CORE.slope * 1e4)
+
+
+def slab(steps: float) -> TransverseGuide:
+    """Parabolic three-layer guide of V = (W/2) sqrt((f_out - f_core)/D) = steps."""
+    depth = CORE.slope * (steps / (0.5 * W)) ** 2
+    return TransverseGuide(W, PARABOLIC, RegionDispersion.parabolic(F0 + depth, CORE.slope))
+
+
+@pytest.mark.parametrize("steps", [0.3, 1.5, 1.6, 7.0, 20.0])
+def test_the_symmetric_dielectric_slab(steps):
+    """TE modes of the step slab: U tan U = Q (even), -U cot U = Q (odd), U^2 + Q^2 = V^2; there
+    are 1 + floor(2 V/pi) of them, and the share of the power in the core is 1 - U^2/(V^2 (1 + Q))
+    (Snyder & Love, Optical Waveguide Theory, 1983, ch. 12; Marcuse, Theory of Dielectric Optical
+    Waveguides, 1974; from memory).
+    """
+    modes = slab(steps).modes()
+    assert len(modes) == 1 + int(2.0 * steps / np.pi)
+    for mode in modes:
+        low = 0.5 * np.pi * (mode.number - 1)
+
+        def condition(u, number=mode.number):
+            q = np.sqrt(max(steps**2 - u**2, 0.0))
+            odd = u * np.cos(u) + q * np.sin(u)
+            return u * np.sin(u) - q * np.cos(u) if number % 2 else odd
+
+        u = brentq(condition, low + 1e-12, min(low + 0.5 * np.pi, steps), xtol=1e-15)
+        shift = CORE.slope * (2.0 * u / W) ** 2
+        assert mode.frequency - F0 == pytest.approx(shift, rel=1e-11, abs=1e-6)
+        q = np.sqrt(steps**2 - u**2)
+        assert mode.confinement == pytest.approx(1.0 - u**2 / (steps**2 * (1.0 + q)), rel=1e-7)
+        # (int psi)^2/(W int psi^2) of cos(2 U x/W), by hand
+        driven = 2.0 * (np.sin(u) / u) ** 2 / (1.0 + 1.0 / q) if mode.number % 2 else 0.0
+        assert mode.excitation == pytest.approx(driven, rel=1e-7)
+        assert mode.strength == pytest.approx(driven, rel=1e-7)
+
+
+def test_hard_walls():
+    """f_n^2 = f0^2 + (n v/2W)^2 and excitations 8/(pi n)^2 of odd n: standing waves of a box."""
+    numbers = np.arange(1, 12)
+    # The outside starts above mode 11 and lets nothing out: D so large that psi vanishes there.
+    out = RegionDispersion.parabolic(np.hypot(F0, 11.5 * V / (2 * W)), CORE.slope * 1e16)
+    modes = TransverseGuide(W, CORE, out).modes()[:11]
+    found = np.array([mode.frequency for mode in modes])
+    assert found == pytest.approx(np.hypot(F0, numbers * V / (2.0 * W)), rel=1e-8)
+    wanted = np.where(numbers % 2, 8.0 / (np.pi * numbers) ** 2, 0.0)
+    assert [mode.excitation for mode in modes] == pytest.approx(wanted, rel=1e-6, abs=1e-12)
+    assert [mode.confinement for mode in modes] == pytest.approx([1.0] * 11, abs=1e-6)
+
+
+def test_guided_modes_never_hold_more_than_the_drive_and_in_a_box_all_of_it():
+    """Bessel's inequality."""
+    sums = [sum(m.excitation for m in slab(steps).modes()) for steps in (0.3, 2.0, 6.0, 20.0)]
+    assert sums == sorted(sums)
+    assert 0.0 < sums[0] < 0.2  # held so weakly that most of it is outside
+    assert 0.98 < sums[-1] < 1.0
+    # What a slab does not hold falls as 1/V, as the rest of sum 8/(pi n)^2 beyond n = 2 V/pi.
+    rest = [1.0 - sum(m.excitation for m in slab(steps).modes()) for steps in (50.0, 200.0)]
+    assert rest[0] / rest[1] == pytest.approx(4.0, rel=0.1)
+
+
+def test_apodisation_to_a_cosine_leaves_the_fundamental_alone():
+    """w = cos(pi x/W) is mode 1 of a box, which a slab is but for 1/V^2 = 6e-6."""
+    guide = replace(slab(400.0), overlaps=cosine_overlaps(801))
+    first, *others = guide.modes()[:9]
+    assert first.excitation == pytest.approx(1.0, abs=1e-4)
+    assert max(mode.excitation for mode in others) < 6e-6
+    # strength: (int cos^2)^2 over W int cos^2 = 1/2
+    assert first.strength == pytest.approx(0.5, abs=1e-3)
+
+
+def resonator(busbar: float = 30e-6, gap: float = 3e-6) -> TransverseGuide:
+    """Overlap, faster gaps, slower bus-bars of finite width, free surface; unlike slopes."""
+    return TransverseGuide(
+        W,
+        PARABOLIC,
+        RegionDispersion.parabolic(1.03 * F0, 0.8 * CORE.slope),
+        (
+            TransverseRegion("end gap", gap, RegionDispersion.parabolic(1.01 * F0, CORE.slope)),
+            TransverseRegion(
+                "bus-bar", busbar, RegionDispersion.parabolic(0.995 * F0, 1.3 * CORE.slope)
+            ),
+        ),
+        (1.0, 0.7, 0.4),
+    )
+
+
+def differences(guide: TransverseGuide, step: float, reach: float):
+    """Frequencies, profiles and positions of the half guide by finite differences, even modes.
+
+    -(D psi')' + f_r psi = f psi on cells of one region each, D between two cells the mean of
+    their resistances (h/2)(1/D1 + 1/D2).
+    """
+    parts = [(0.5 * guide.aperture, guide.overlap)]
+    parts += [(region.width, region.dispersion) for region in guide.beside]
+    parts += [(reach, guide.outside)]
+    slope = np.concatenate([np.full(round(w / step), d.slope) for w, d in parts])
+    base = np.concatenate([np.full(round(w / step), d.cutoff) for w, d in parts])
+    between = 2.0 / (1.0 / slope[:-1] + 1.0 / slope[1:]) / step**2
+    diagonal = base.copy()
+    diagonal[:-1] += between
+    diagonal[1:] += between
+    diagonal[-1] += 2.0 * slope[-1] / step**2
+    f, vectors = eigh_tridiagonal(
+        diagonal, -between, select="v", select_range=(0.0, guide.outside.cutoff)
+    )
+    return f, vectors, (np.arange(base.size) + 0.5) * step
+
+
+def test_finite_differences_find_the_same_modes_with_order_two():
+    guide = resonator()
+    even = [mode for mode in guide.modes() if mode.symmetric]
+    errors = []
+    for step in (5e-7, 2.5e-7, 1.25e-7):
+        f, vectors, x = differences(guide, step, 60e-6)
+        assert f.size == len(even) == 7
+        errors.append(f - [mode.frequency for mode in even])
+    orders = np.log2(np.abs(errors[0] / errors[1])), np.log2(np.abs(errors[1] / errors[2]))
+    assert np.median(orders[1]) == pytest.approx(2.0, abs=0.02)
+    best = (4.0 * errors[2] - errors[1]) / 3.0
+    assert np.abs(best[:-1]).max() < 2e-7 * F0  # the last but one reaches beyond the domain least
+    drive = sum((x < 0.5 * W * a).astype(float) for a in guide.overlaps) / 3.0
+    for mode, psi in zip(even[:-1], vectors.T, strict=False):
+        excited = (drive @ psi) ** 2 / (drive @ drive)
+        assert mode.excitation == pytest.approx(excited, rel=2e-3, abs=1e-5)
+        assert np.abs(mode.profile[mode.position.size // 2]) == pytest.approx(
+            np.abs(psi[0]) / np.sqrt(2.0 * step), rel=2e-3, abs=1.0
+        )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_mode_is_missed(seed):
+    """Sturm's count and bisection against the eigenvalues of a matrix, guides at random."""
+    rng = np.random.default_rng(seed)
+    regions = tuple(
+        TransverseRegion(
+            "part",
+            1e-6 * rng.integers(1, 30),
+            RegionDispersion.parabolic(
+                F0 * rng.uniform(0.97, 1.03), CORE.slope * rng.uniform(0.3, 3)
+            ),
+        )
+        for _ in range(3)
+    )
+    guide = TransverseGuide(
+        W, PARABOLIC, RegionDispersion.parabolic(1.02 * F0, CORE.slope), regions
+    )
+    modes = guide.modes()
+    assert [mode.number for mode in modes] == list(range(1, len(modes) + 1))
+    assert sum(guide.count([guide.window[1]])[0]) == len(modes)
+    even = np.array([mode.frequency for mode in modes if mode.symmetric])
+    coarse, fine = (differences(guide, step, 100e-6)[0][: even.size] for step in (2e-7, 1e-7))
+    bound = np.flatnonzero(guide.outside.cutoff - even > 1e-4 * F0)
+    assert bound.size >= even.size - 1
+    assert ((4.0 * fine - coarse) / 3.0)[bound] == pytest.approx(even[bound], rel=2e-8)
+    for mode in modes:
+        zeros = np.count_nonzero(np.diff(np.sign(mode.profile[mode.profile != 0.0])))
+        assert zeros == mode.number - 1
+
+
+def test_modes_are_orthogonal():
+    guide = resonator()
+    modes = guide.modes()
+    # Simpson's rule between interfaces; beyond the outermost both decay exponentially.
+    edge = 0.5 * W + sum(region.width for region in guide.beside)
+    count = 101 * 3
+    for a in modes:
+        for b in modes:
+            if (a.number - b.number) % 2:
+                continue
+            total = 0.0
+            middle = a.position.size // 2
+            for part in range(3):
+                start = middle + 101 * part
+                x = a.position[start : start + 101]
+                y = (a.profile * 1.0)[start : start + 101] * _on(b, x)
+                total += 2.0 * np.sum((x[2] - x[0]) / 6.0 * (y[:-2:2] + 4.0 * y[1::2] + y[2::2]))
+            kappa = sum(np.sqrt(-guide.outside.transverse_squared(m.frequency)) for m in (a, b))
+            total += 2.0 * _on(a, edge) * _on(b, edge) / kappa
+            assert total == pytest.approx(float(a is b), abs=2e-5), (a.number, b.number, count)
+
+
+def _on(mode, x):
+    """A profile at places where it is listed."""
+    index = np.argmin(np.abs(mode.position[:, None] - np.atleast_1d(x)), axis=0)
+    return mode.profile[index]
+
+
+def test_bus_bars_far_apart_keep_their_parity():
+    """A slow bus-bar on either side of a wide overlap: pairs that differ by less than rounding."""
+    guide = replace(resonator(), aperture=4e-3, overlaps=(1.0,))
+    modes = guide.modes()
+    first, second = modes[:2]
+    assert second.frequency - first.frequency < 1e-12 * F0
+    middle = first.position.size // 2
+    for mode, parity in ((first, 1.0), (second, -1.0)):
+        assert mode.profile[::-1] == pytest.approx(parity * mode.profile, abs=1e-9)
+        assert abs(mode.profile[middle]) < 1e-9
+        inner = (np.abs(mode.position) > 2e-3) & (np.abs(mode.position) < 2.1e-3)
+        assert np.trapezoid(mode.profile[inner] ** 2, mode.position[inner]) > 0.99
+    # A wave of uniform amplitude in the overlap meets the lowest modes that live there.
+    assert 0.95 < sum(mode.excitation for mode in modes) < 1.0
+
+
+def test_a_falling_dispersion_is_the_mirror_image():
+    """D < 0 (g < -1): the wave is held where the region is the faster one."""
+    guide = slab(6.0)
+    top = 2.0 * F0
+    mirrored = TransverseGuide(
+        W,
+        RegionDispersion.parabolic(top - F0, -CORE.slope),
+        RegionDispersion.parabolic(top - guide.outside.cutoff, -CORE.slope),
+    )
+    assert mirrored.window == pytest.approx((top - F0, top - guide.outside.cutoff))
+    for mode, other in zip(guide.modes(), mirrored.modes(), strict=True):
+        assert mode.frequency + other.frequency == pytest.approx(top, rel=1e-14)
+        assert mode.excitation == pytest.approx(other.excitation, rel=1e-6, abs=1e-12)
+    assert PARABOLIC.anisotropy(K1) == pytest.approx(0.0, abs=1e-12)  # isotropic
+    assert RegionDispersion.parabolic(F0, -CORE.slope).anisotropy(K1) == pytest.approx(-2.0)
+
+
+def test_what_guides_nothing():
+    slower = TransverseGuide(W, CORE, RegionDispersion.isotropic(0.99 * V, K1))
+    assert slower.window is None
+    assert slower.modes() == ()
+    assert slower.count([F0]).tolist() == [[0, 0]]
+    with pytest.raises(InputError, match="one sign of the curvature"):
+        TransverseGuide(W, CORE, RegionDispersion.parabolic(1.1 * F0, -CORE.slope))
+    with pytest.raises(GeometryError, match="aperture"):
+        TransverseGuide(0.0, CORE, WALLS)
+    with pytest.raises(GeometryError, match="width"):
+        TransverseRegion("bus-bar", np.inf, CORE)
+    with pytest.raises(InputError, match="overlaps"):
+        TransverseGuide(W, CORE, WALLS, overlaps=(0.5, 1.2))
+
+
+def test_a_dispersion_from_points_is_that_of_the_medium():
+    """Isotropic: k2^2 is a polynomial of degree two in f, so three points give it to rounding."""
+    k2 = np.array([0.0, 0.1, 0.2]) * K1
+    found = RegionDispersion.from_points(k2, V * np.hypot(K1, k2) / (2.0 * np.pi))
+    assert found.coefficients == pytest.approx(CORE.coefficients, rel=1e-9)
+    assert found.slope == pytest.approx(V / (4.0 * np.pi * K1), rel=1e-9)
+    f = F0 * np.array([0.99, 1.0, 1.01])
+    assert found.transverse_squared(f) == pytest.approx(CORE.transverse_squared(f), rel=1e-9)
+    for transverse, frequency, text in (
+        ([0.0, 1.0], [1e9], "no such points"),
+        ([0.0, 1.0, 2.0], [1e9, 1.1e9, 1.05e9], "turns back"),
+        ([0.1, 1.0], [1e9, 1.1e9], "no such points"),
+    ):
+        with pytest.raises(InputError, match=text):
+            RegionDispersion.from_points(transverse, frequency)
+    with pytest.raises(InputError, match="varies with k2"):
+        RegionDispersion.parabolic(F0, 0.0)
+
+
+def test_a_polynomial_is_not_followed_where_it_turns_back():
+    k2 = np.array([0.0, 1.0, 2.0, 3.0]) * 1e5
+    steep = RegionDispersion.from_points(k2, 1e9 + np.array([0.0, 1.0, 3.0, 4.0]) * 1e6)
+    f = np.linspace(0.95e9, 1.05e9, 1001)
+    assert np.all(np.diff(steep.transverse_squared(f)) > 0.0)
+
+
+def test_half_of_the_strips_lie_half_way():
+    """Mean of two media at equal k2, against the mean of their square roots."""
+    other = RegionDispersion.isotropic(1.03 * V, K1)
+    mean = CORE.mixed(other, 0.5)
+    k2 = np.array([0.05, 0.1]) * K1
+    f = 1.015 * V * np.hypot(K1, k2) / (2.0 * np.pi)
+    assert mean.cutoff == pytest.approx(1.015 * F0, rel=1e-14)
+    assert mean.transverse_squared(f) == pytest.approx(k2**2, rel=1e-6)
