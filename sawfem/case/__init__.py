@@ -21,6 +21,7 @@ from sawfem.case.resolved import (
     ResolvedOvercoat,
     ResolvedResonator,
     ResolvedResonatorDevice,
+    ResolvedSignal,
     ResolvedTrack,
     ResolvedTransversalDevice,
 )
@@ -41,6 +42,7 @@ __all__ = [
     "ResolvedOvercoat",
     "ResolvedResonator",
     "ResolvedResonatorDevice",
+    "ResolvedSignal",
     "ResolvedTrack",
     "ResolvedTransversalDevice",
     "read_assignment",

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
-from sawfem.case.rules import QuantityRule, RefusedError, Rule
+from sawfem.case.rules import IntegerRule, QuantityRule, RefusedError, Rule
+from sawfem.errors import nearest
 from sawfem.units import is_number, shown
 
 
@@ -106,6 +108,51 @@ class ImpedanceRule(Rule):
         """One quantity or two."""
         one = QuantityRule("resistance", "impedance").schema()
         return {"anyOf": [one, {"type": "array", "items": one, "minItems": 2, "maxItems": 2}]}
+
+
+@dataclass(frozen=True)
+class CountsRule(Rule):
+    """A list of counts, or a table { from = 40, to = 400, points = 10 } of equal steps."""
+
+    item: Rule
+    most: int = 200
+
+    def check(self, value: Any) -> Any:
+        """Refuse what is neither; counts rise from the first to the last."""
+        what = "a list of rising counts, or a table such as { from = 40, to = 400, points = 10 }"
+        if not isinstance(value, dict):
+            ListRule(self.item, 1, self.most, what).check(value)
+            if any(b <= a for a, b in pairwise(value)):
+                raise RefusedError(shown(value), what)
+            return value
+        for key in value:
+            if key not in _SPAN:
+                near = nearest(key, _SPAN, 1)
+                hint = f"nearest: {near[0]}" if near else f"one of {', '.join(_SPAN)}"
+                raise RefusedError("an unknown key", f"a key of the counts, {hint}", f".{key}")
+        for key in _SPAN:
+            if key not in value:
+                raise RefusedError("nothing", what, f".{key}")
+            rule = IntegerRule(2, self.most, what="a count of points")
+            try:
+                (rule if key == "points" else self.item).check(value[key])
+            except RefusedError as refused:
+                raise RefusedError(refused.found, refused.expected, f".{key}") from None
+        if value["to"] <= value["from"]:
+            raise RefusedError(f"{value['to']}, not above from", "a count above from", ".to")
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """An array of counts, or an object of three."""
+        items = self.item.schema()
+        span = dict.fromkeys(_SPAN, items)
+        table = {"type": "object", "properties": span, "required": list(_SPAN)}
+        array = {"type": "array", "items": items, "minItems": 1, "maxItems": self.most}
+        return {"anyOf": [array, {**table, "additionalProperties": False}]}
+
+
+#: Keys of a span of counts.
+_SPAN = ("from", "to", "points")
 
 
 @dataclass(frozen=True)

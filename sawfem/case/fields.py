@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from sawfem.case.compound_rules import ConstantsRule, ImpedanceRule, ListRule
+from sawfem.case.compound_rules import ConstantsRule, CountsRule, ImpedanceRule, ListRule
 from sawfem.case.rules import (
     ChoiceRule,
     ExactlyRule,
@@ -82,6 +82,10 @@ TwoFingers = Annotated[
 ReflectorFingers = Annotated[
     Any, ListRule(_STRIPS, 2, 2, "a count of electrodes, or two: left and right", single=True)
 ]
+Counts = Annotated[Any, CountsRule(IntegerRule(2, _MOST, what="a count of electrodes"))]
+Modulation = Annotated[str, ChoiceRule(("qpsk", "16qam"))]
+Rolloff = Annotated[Any, NumberRule(0.0, 1.0, "a roll-off from 0 to 1", closed=True)]
+Level = Annotated[Any, QuantityRule("level", "level")]
 Strips = Annotated[Any, _COUNT]
 Polarity = Annotated[
     Any, ListRule(IntegerRule(-1, 1, "1, -1 or 0"), 1, 1000, "a list of 1, -1 and 0, repeated")

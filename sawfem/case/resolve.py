@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from sawfem.case import resolve_devices, resolve_structure, resolve_tracks
+from sawfem.case import resolve_devices, resolve_signal, resolve_structure, resolve_tracks
 from sawfem.case.keypath import UNNAMED
 from sawfem.case.likes import expand
 from sawfem.case.reader import Place, Reader
@@ -15,9 +15,11 @@ from sawfem.case.resolved import (
     ResolvedBand,
     ResolvedCase,
     ResolvedDesign,
+    ResolvedDevice,
     ResolvedGrating,
     ResolvedLimit,
     ResolvedMeasurement,
+    ResolvedSignal,
 )
 from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.quantities import table as quantity_table
@@ -69,6 +71,7 @@ def resolve(
             for value in root.table.get("specification", {}).get("temperatures", ())
         ),
         design=_design(_table(root, "design")) if "design" in root else None,
+        signal=_signal(root, devices["device"]),
         frequency_temperature_coefficient=_drift(root),
         specification_hold_constant=tuple(
             root.table.get("specification", {}).get("hold_constant") or ()
@@ -183,6 +186,14 @@ def _design(reader: Reader) -> ResolvedDesign:
         evaluations=table.get("evaluations", 1500),
         seed=table.get("seed", 0),
     )
+
+
+def _signal(root: Reader, device: ResolvedDevice | None) -> ResolvedSignal | None:
+    """The signal that a device is to let through, if there is one."""
+    if "signal" not in root:
+        return None
+    bands = [(band.start, band.stop) for band in _bands(root)]
+    return resolve_signal.signal(_table(root, "signal"), device, bands)
 
 
 def _limits(root: Reader) -> tuple[ResolvedLimit, ...]:

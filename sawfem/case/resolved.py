@@ -291,6 +291,25 @@ class ResolvedLimit:
 
 
 @dataclass(frozen=True)
+class ResolvedSignal:
+    """A linear modulation through the device; hertz and symbols per second.
+
+    ``modulation`` is "qpsk" or "16qam". ``interference`` is the density of white interference
+    relative to the signal's mean power over its symbol rate, a factor, None without any;
+    ``interference_band`` its width around the carrier, None for the case's band. ``fingers`` are
+    counts of the first transducer to compare.
+    """
+
+    carrier: float
+    symbol_rate: float
+    modulation: str
+    rolloff: float
+    interference: float | None = None
+    interference_band: float | None = None
+    fingers: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
 class ResolvedDesign:
     """What a design may choose; ``spread`` in hertz, ``propagation_loss`` in decibel per second."""
 
@@ -340,6 +359,7 @@ class ResolvedCase:
     measurements: tuple[ResolvedMeasurement, ...]
     include: tuple[str, ...]
     accuracy: float
+    signal: ResolvedSignal | None = None
     design: ResolvedDesign | None = None
     frequency_temperature_coefficient: float | None = None
     specification_hold_constant: tuple[str, ...] = ()

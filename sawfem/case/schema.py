@@ -79,6 +79,24 @@ class Measurement(Table):
     file: f.FileName
 
 
+class Signal(Table):
+    """A modulated signal that the device has to let through."""
+
+    carrier: f.Frequency
+    symbol_rate: f.Frequency = Field(description="symbols per second")
+    modulation: f.Modulation = "qpsk"
+    rolloff: f.Rolloff = Field(default=0.25, description="of the root-raised-cosine filters")
+    interference: f.Level = Field(
+        default=None,
+        description="density of white interference before the device, in decibel relative to the "
+        "signal's mean power over its symbol rate",
+    )
+    interference_band: f.Frequency = Field(
+        default=None, description="width of that interference around the carrier"
+    )
+    fingers: f.Counts = Field(default=None, description="counts of the first transducer to compare")
+
+
 class Results(Table):
     """What else to compute, and how closely."""
 
@@ -174,6 +192,7 @@ class CaseTable(Table):
     device: Device | None = None
     band: Annotated[list[Band], OneOrMany()] = Field(default_factory=list)
     specification: Specification | None = None
+    signal: Signal | None = None
     design: Design | None = None
     measurement: Annotated[list[Measurement], OneOrMany()] = Field(default_factory=list)
     results: Results = Results()

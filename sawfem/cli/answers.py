@@ -7,6 +7,7 @@ from typing import Any
 
 from sawfem.case.keypath import UNNAMED
 from sawfem.cli.screen import labelled, show, table
+from sawfem.cli.signals import show_signal
 from sawfem.extract.constants import GratingConstants
 from sawfem.quantities import Quantity, entry
 from sawfem.result import DeviceResult, GratingResult, Result
@@ -134,6 +135,8 @@ def show_device(device: DeviceResult) -> None:
     if device.specification:
         show()
         specification_table(device.specification)
+    if device.signal is not None:
+        show_signal(device.signal)
 
 
 def specification_table(lines: Iterable[Mapping[str, Any]]) -> None:

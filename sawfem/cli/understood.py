@@ -54,6 +54,14 @@ def show_understood(plan: Plan, named: str) -> None:
             f"{format_quantity(band.start, 'Hz')} to {format_quantity(band.stop, 'Hz')}, "
             f"{band.points} points",
         )
+    if case.signal is not None:
+        sent = case.signal
+        labelled(
+            "Signal",
+            f"{sent.modulation}, {sent.symbol_rate / 1e6:.6g} million symbols per second at "
+            f"{format_quantity(sent.carrier, 'Hz')}, roll-off {sent.rolloff:g}"
+            + (f"; {len(sent.fingers)} counts of fingers to compare" if sent.fingers else ""),
+        )
     for warning in plan.warnings:
         labelled("Warning", warning)
     show()

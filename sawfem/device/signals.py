@@ -16,8 +16,15 @@ whatever the constellation (raised-cosine signalling: Nyquist, Trans. AIEE 47, 6
 Digital Communications, ch. 9; from memory). Gain, phase and t0 are taken out, as a receiver does;
 t0 is where the EVM is least. An ideal delay has none, an echo r exp(-j 2 pi f m/R) has |r|.
 
-White interference outside the signal reaches the decision through the filter too; with its power
-density J relative to the signal's mean power over R, it adds J int |RC|(v) |H|^2 dv / |g_0|^2.
+Interference is what the filter is there for. A receiver that samples behind it at the least rate
+that its signal needs, (1 + b) R, folds onto the decision all that the filter lets through of a band
+B before it (sampling theorem; band-pass sampling). White interference of the density J, relative to
+the signal's mean power over R, then adds to EVM^2
+
+    J Bn/((1 + b) R),        Bn = int over B of |H|^2 df / |g_0|^2   the noise bandwidth:
+
+J for an ideal filter as wide as the signal, J B/((1 + b) R) with no filter at all. More selective
+filters let less through, and remember longer: the sum of both errors has a least value.
 """
 
 from __future__ import annotations
@@ -112,7 +119,6 @@ class Received:
     pulse : (n,) complex g_n over g_0, n counted by ``symbol``; one at symbol 0.
     symbol : (n,) integers.
     gain : g_0, dimensionless.
-    interference : J int RC |H|^2 dv / |g_0|^2 for J = 1.
     """
 
     modulation: Modulation
@@ -120,7 +126,6 @@ class Received:
     pulse: Complex
     symbol: NDArray[np.int64]
     gain: complex
-    interference: float
 
     @property
     def error_vector_magnitude(self) -> float:
@@ -132,20 +137,32 @@ class Received:
         """Sum of |g_n|/|g_0|: the largest error, all symbols against it, per unit amplitude."""
         return float(np.sum(np.abs(self.pulse[self.symbol != 0])))
 
-    def total_error(self, interference_density: float) -> float:
-        """EVM with white interference of density J added, a fraction."""
+    def interference_error(self, density: float, noise_bandwidth: float) -> float:
+        """EVM of white interference of ``density`` J through ``noise_bandwidth`` Bn in Hz."""
+        return float(np.sqrt(density * noise_bandwidth / self.modulation.bandwidth))
+
+    def total_error(self, density: float, noise_bandwidth: float) -> float:
+        """EVM of the intersymbol interference and of the white interference, a fraction."""
         return float(
-            np.sqrt(self.error_vector_magnitude**2 + interference_density * self.interference)
+            np.hypot(self.error_vector_magnitude, self.interference_error(density, noise_bandwidth))
         )
 
-    def constellation(self, symbols: int = 2000, *, seed: int = 0) -> tuple[Complex, Complex]:
-        """Random symbols (s,) and what the decision sees of them, gain and phase removed."""
+    def constellation(
+        self, symbols: int = 2000, *, noise: float = 0.0, seed: int = 0
+    ) -> tuple[Complex, Complex]:
+        """Random symbols (s,) and what the decision sees of them, gain and phase removed.
+
+        ``noise`` : rms of circular Gaussian interference at the decision, a fraction.
+        """
         rng = np.random.default_rng(seed)
         points = CONSTELLATIONS[self.modulation.constellation]
         sent = points[rng.integers(points.size, size=symbols)]
         seen = np.zeros(symbols, dtype=complex)
         for value, shift in zip(self.pulse, self.symbol, strict=True):
             seen += value * np.roll(sent, int(shift))
+        if noise:
+            parts = rng.standard_normal((2, symbols))
+            seen = seen + noise * (parts[0] + 1j * parts[1]) / np.sqrt(2.0)
         return sent, seen
 
 
@@ -186,11 +203,12 @@ def receive(
             key="signal.carrier", found="a filter that passes nothing there", expected="another"
         )
 
+    # exp(2 pi j n v/R): what turns from symbol to symbol, n = 0 .. memory - 1
+    turn = np.exp(2j * np.pi * np.outer(np.arange(memory), offset / rate))
+
     def samples(instant: float) -> Complex:
         """g(t0 + n/R), n = 0 .. memory - 1, cyclic."""
-        turned = spectrum * np.exp(2j * np.pi * offset * instant)
-        n = np.arange(memory)
-        return np.asarray(np.exp(2j * np.pi * np.outer(n, offset / rate)) @ turned)
+        return np.asarray(turn @ (spectrum * np.exp(2j * np.pi * offset * instant)))
 
     def error(instant: float) -> float:
         g = np.abs(samples(instant)) ** 2
@@ -206,14 +224,12 @@ def receive(
         g = samples(within)
     order = (np.arange(memory) - main + memory // 2) % memory - memory // 2
     sorting = np.argsort(order)
-    power = float(np.sum(modulation.raised_cosine(offset) * np.abs(h) ** 2) * rate / memory)
     return Received(
         modulation=modulation,
         instant=within + main / rate,
         pulse=np.asarray((g / g[main])[sorting]),
         symbol=order[sorting].astype(np.int64),
         gain=complex(g[main]),
-        interference=power / abs(complex(g[main])) ** 2,
     )
 
 
@@ -229,60 +245,6 @@ def _least(error: Callable[[float], float], rate: float) -> float:
 
 
 @dataclass(frozen=True)
-class ImpulseResponse:
-    """Impulse response of a band-pass filter, its envelope.
-
-    Attributes
-    ----------
-    time : (n,) s. envelope : (n,) relative to the largest.
-    main : s, time of the largest.
-    sidelobe : level of the largest lobe beside the main one, dB (negative); None without one.
-    """
-
-    time: Array
-    envelope: Array
-    main: float
-    sidelobe: float | None
-
-
-def impulse_response(frequency: Array, transfer: Complex, *, padding: int = 8) -> ImpulseResponse:
-    """Envelope of the impulse response from H at equidistant frequencies.
-
-    A Hann window over the band takes the ringing of its ends away (it widens every lobe to some
-    1.4/band); time runs over 1/spacing and wraps around there.
-
-    Raises InputError for frequencies that are not equidistant.
-    """
-    steps = np.diff(frequency)
-    if frequency.size < 8 or np.ptp(steps) > 1e-6 * steps.mean():
-        raise InputError(
-            key="band", found="frequencies that are not equidistant", expected="one band"
-        )
-    n = frequency.size * padding
-    spectrum = np.asarray(transfer) * np.hanning(frequency.size)
-    envelope = np.abs(np.fft.ifft(spectrum, n))
-    envelope = envelope / envelope.max()
-    time = np.arange(n) / (n * steps.mean())
-    best = int(np.argmax(envelope))
-    turned = np.roll(envelope, n // 2 - best)
-    left, right = turned[: n // 2][::-1], turned[n // 2 + 1 :]
-    lobes = [_beyond_first_minimum(side) for side in (left, right)]
-    largest = max(lobes)
-    return ImpulseResponse(
-        time=time,
-        envelope=envelope,
-        main=float(time[best]),
-        sidelobe=20.0 * float(np.log10(largest)) if largest > 0.0 else None,
-    )
-
-
-def _beyond_first_minimum(side: Array) -> float:
-    """Largest value after the first rise of a falling slope; zero if it never rises."""
-    rises = np.flatnonzero(np.diff(side) > 0.0)
-    return float(side[rises[0] :].max()) if rises.size else 0.0
-
-
-@dataclass(frozen=True)
 class CountRow:
     """One finger count of the trade of selectivity against delay.
 
@@ -291,6 +253,7 @@ class CountRow:
     fingers : electrodes. bandwidth : -3 dB, Hz, None where it is not seen. delay : s.
     intersymbol, interference, total : error-vector magnitudes, fractions: of intersymbol
         interference, of the interference let through, and of both.
+    loss : insertion loss at the carrier, dB.
     """
 
     fingers: int
@@ -299,14 +262,4 @@ class CountRow:
     intersymbol: float
     interference: float
     total: float
-
-
-def best_count(rows: list[CountRow]) -> CountRow:
-    """The count beyond which more fingers stop paying: the least total error.
-
-    More fingers narrow the band, which keeps interference out, and lengthen the delay, which
-    smears the symbols; the sum of both errors has one minimum. Raises InputError for no rows.
-    """
-    if not rows:
-        raise InputError(key="signal.fingers", found="no count", expected="one or more")
-    return min(rows, key=lambda row: row.total)
+    loss: float

@@ -101,7 +101,8 @@ def _device_schema() -> dict[str, Any]:
             "uncertainty": {"type": "object"},
             "reasons": _REASONS,
             "specification": {"type": "array"},
+            "signal": {"type": "object"},
             "touchstone": {"type": ["string", "null"]},
         },
-        optional=("uncertainty",),
+        optional=("uncertainty", "signal"),
     )

@@ -259,6 +259,7 @@ def _read_device(node: Node, checks: Node) -> DeviceResult:
         response=response,
         ports=tuple(Port(name, complex(z)) for name, z in impedances),
         description=node.json("description"),
+        signal=node.json("signal") if "signal" in node else None,
         specification=tuple(limits),
     )
 

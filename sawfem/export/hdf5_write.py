@@ -237,6 +237,8 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
     figures["reasons"] = json.dumps(dict(response.reasons))
     limits = [dict(line) for line in device.specification]
     group["specification"] = json.dumps({"limits": limits}, allow_nan=False)
+    if device.signal is not None:
+        group["signal"] = json.dumps(dict(device.signal), allow_nan=False)
     if response.power:
         power = group.create_group("power", track_order=True)
         for name, share in response.power.items():

@@ -17,6 +17,7 @@
                                 electrodes at 1 V, with amplitude in m as an attribute
     /device/frequency, port, port_driven, s, y, reference_impedance, group_delay
     /device/figures/<quantity> and <quantity>_uncertainty, and reasons (JSON)
+    /device/signal         JSON: the signal of the case, its errors, the counts of fingers compared
     /checks/<name>         value               attributes limit, ok
     /warnings, /cautions   sentences
 

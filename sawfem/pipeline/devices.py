@@ -35,6 +35,7 @@ from sawfem.pipeline.assemblies import solve_assembly_device
 from sawfem.pipeline.circuits import circuit_setting
 from sawfem.pipeline.fingers import conducting_width, sheet_resistance
 from sawfem.pipeline.judgement import judged
+from sawfem.pipeline.signalling import Progress, solve_signal
 from sawfem.pipeline.specified import verdict_dict, verdicts_of
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
@@ -106,10 +107,14 @@ def solve_any_device(
     stack: Stack,
     cells: Mapping[str, UnitCell],
     solutions: Mapping[str, GratingSolution],
+    report: Progress = lambda stage, done, total: None,
 ) -> tuple[DeviceResult, tuple[str, ...]]:
     """Response of the case's device of any kind, held against its specification, and warnings.
 
-    Raises as :func:`solve_device`, and CaseError for a limit that cannot be looked at.
+    ``report`` is told (stage, done, total) of what takes long.
+
+    Raises as :func:`solve_device`, and CaseError for a limit that cannot be looked at and a signal
+    that does not come through.
     """
     asked = case.device
     assert asked is not None
@@ -129,6 +134,7 @@ def solve_any_device(
     verdicts, more = verdicts_of(case, stack, solutions, setting)
     device = replace(
         device,
+        signal=solve_signal(case, setting, device.response, report),
         specification=tuple(verdict_dict(verdict) for verdict in verdicts),
         circuit=setting.circuit,
         gratings=setting.gratings,

@@ -196,7 +196,7 @@ def solved_device(
     if case.device is None:
         return None, ()
     report("device", 0, 1)
-    answer = solve_any_device(case, design.stack, design.cells, solutions)
+    answer = solve_any_device(case, design.stack, design.cells, solutions, report)
     report("device", 1, 1)
     return answer
 

@@ -11,10 +11,10 @@ from sawfem.result import current_versions
 
 #: Seconds measured on one core of a two-core server of 2024: plane waves of a half-space, and
 #: what the first and every further layer adds to them; the unit cell on its meshes, by whether
-#: the accuracy asks for the finer ones; double electrodes; device; pictures.
+#: the accuracy asks for the finer ones; double electrodes; device; one count of fingers; pictures.
 PLANE_WAVES, FIRST_LAYER, NEXT_LAYER = 0.8, 5.0, 4.0
 CELL_COARSE, CELL_FINE, PER_LAYER = 2.7, 4.8, 0.3
-DOUBLE, DEVICE, PICTURES = 2.0, 0.4, 2.3
+DOUBLE, DEVICE, COUNT, PICTURES = 2.0, 0.4, 0.05, 2.6
 
 
 @dataclass(frozen=True)
@@ -91,4 +91,6 @@ def stages(case: ResolvedCase) -> tuple[tuple[str, float], ...]:
     if case.device is not None:
         double = getattr(case.device, "transducer", "single") == "double"
         found.append(("device", DEVICE + (DOUBLE + waves if double else 0.0)))
+        if case.signal is not None and case.signal.fingers:
+            found.append(("finger counts", COUNT * len(case.signal.fingers)))
     return (*found, ("pictures", PICTURES))

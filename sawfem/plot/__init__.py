@@ -6,6 +6,8 @@ cell         cross-section of the unit cell: materials and mesh
 dispersion   admittance and modes over frequency and phase
 fields       driven field, and the motion as an animation
 layout       tracks of a device to scale, and its circuit
+impulse      impulse and step response of a two-port
+signals      errors of a modulated signal over the count of fingers, constellation
 response     device response, with the limits of its specification
 power        where the power goes, by mechanism
 style        colours, lines and files of all of them
@@ -22,7 +24,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from sawfem.result import Result
+    from sawfem.result import DeviceResult, Result
 
 __all__ = ["draw_result"]
 
@@ -76,10 +78,7 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     from sawfem.plot.cell import draw_cell
     from sawfem.plot.dispersion import draw_dispersion
     from sawfem.plot.fields import draw_driven
-    from sawfem.plot.layout import draw_circuit, draw_layout
     from sawfem.plot.mode import draw_modes
-    from sawfem.plot.power import draw_power
-    from sawfem.plot.response import draw_response
 
     found: list[tuple[str, Callable[[], Figure | None]]] = []
     for number, (name, grating) in enumerate(result.gratings.items()):
@@ -92,13 +91,31 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
             found.append((f"dispersion{ending}", lambda m=grating.dispersion: draw_dispersion(m)))  # type: ignore[misc]
         if grating.driven is not None:
             found.append((f"driven{ending}", lambda g=grating: draw_driven(g)))  # type: ignore[misc]
-    device = result.device
-    if device is not None:
-        found.append(("response", lambda: draw_response(device)))
-        if device.response.power:
-            found.append(("power", lambda: draw_power(device)))
-        circuit, gratings = device.circuit, device.gratings
-        if circuit is not None and gratings is not None:
-            found.append(("layout", lambda: draw_layout(circuit, gratings)))
-            found.append(("circuit", lambda: draw_circuit(circuit)))
+    if result.device is not None:
+        found += _device_drawings(result.device)
+    return found
+
+
+def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figure | None]]]:
+    """Names and functions that draw a device."""
+    from sawfem.plot.impulse import draw_impulse
+    from sawfem.plot.layout import draw_circuit, draw_layout
+    from sawfem.plot.power import draw_power
+    from sawfem.plot.response import draw_response
+    from sawfem.plot.signals import draw_constellation, draw_knee
+
+    found: list[tuple[str, Callable[[], Figure | None]]] = []
+    found.append(("response", lambda: draw_response(device)))
+    if device.response.ports > 1:
+        found.append(("impulse", lambda: draw_impulse(device)))
+    signal = device.signal
+    if signal is not None:
+        found.append(("constellation", lambda: draw_constellation(signal)))
+        found.append(("knee", lambda: draw_knee(signal)))
+    if device.response.power:
+        found.append(("power", lambda: draw_power(device)))
+    circuit, gratings = device.circuit, device.gratings
+    if circuit is not None and gratings is not None:
+        found.append(("layout", lambda: draw_layout(circuit, gratings)))
+        found.append(("circuit", lambda: draw_circuit(circuit)))
     return found

@@ -2,6 +2,7 @@
 
 container    Result and its parts; the JSON object of a run
 gather       from solved gratings and computed responses to their results
+signals      what a device does to a modulated signal, as a JSON object
 waves        plane waves as JSON objects
 provenance   versions, time, texts of materials
 
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
         two_mode_admittance,
     )
     from sawfem.result.provenance import current_versions, material_entry, utc_now
+    from sawfem.result.signals import signal_dict, signal_figures
     from sawfem.result.waves import WAVE_QUANTITIES, wave_dict
     from sawfem.unitcell.fields import ModeShape
 
@@ -49,6 +51,8 @@ __all__ = [
     "device_result",
     "grating_result",
     "material_entry",
+    "signal_dict",
+    "signal_figures",
     "two_mode_admittance",
     "utc_now",
     "wave_dict",
@@ -70,6 +74,8 @@ _ROOMS = {
     "current_versions": "provenance",
     "material_entry": "provenance",
     "utc_now": "provenance",
+    "signal_dict": "signals",
+    "signal_figures": "signals",
     "WAVE_QUANTITIES": "waves",
     "wave_dict": "waves",
 }

@@ -100,6 +100,8 @@ class DeviceResult:
     ports : as many as the response has.
     description : what it was built of, JSON-safe, SI.
     specification : a table for every limit that it was held against, JSON-safe.
+    signal : what it does to the signal of its case, JSON-safe (sawfem/result/signals.py); None
+        without one.
     circuit, gratings : what it was computed from; kept for pictures, not in files.
     """
 
@@ -108,6 +110,7 @@ class DeviceResult:
     ports: tuple[Port, ...]
     description: Mapping[str, Any] = field(default_factory=dict)
     specification: tuple[Mapping[str, Any], ...] = ()
+    signal: Mapping[str, Any] | None = None
     circuit: Circuit | None = field(default=None, repr=False)
     gratings: Gratings | None = field(default=None, repr=False)
 
@@ -157,6 +160,7 @@ class DeviceResult:
             **({"uncertainty": {"numerical": to_json(bars)}} if bars else {}),
             "reasons": {_key(name): text for name, text in reasons.items()},
             "specification": [dict(line) for line in self.specification],
+            **({"signal": dict(self.signal)} if self.signal is not None else {}),
             **({"power": self._power()} if self.response.power else {}),
             "touchstone": touchstone,
         }

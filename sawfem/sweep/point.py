@@ -138,7 +138,8 @@ def numbers(case: ResolvedCase, level: str) -> dict[str, Any]:
     if level == DEVICE:
         from sawfem.pipeline.execute import solved_device
 
-        device, _ = solved_device(case, design, solutions)
+        bare = dataclasses.replace(case, signal=None)  # not among what a sweep keeps
+        device, _ = solved_device(bare, design, solutions)
         if device is not None:
             response = device.response
             answer.figures(response)

@@ -4,14 +4,8 @@ import numpy as np
 import pytest
 from scipy.signal import fftconvolve
 
-from sawfem.device.signals import (
-    CONSTELLATIONS,
-    CountRow,
-    Modulation,
-    best_count,
-    impulse_response,
-    receive,
-)
+from sawfem.device.selectivity import Interference, knee, selectivity
+from sawfem.device.signals import CONSTELLATIONS, CountRow, Modulation, receive
 from sawfem.errors import InputError
 
 RATE = 200e3
@@ -109,29 +103,76 @@ def test_the_pulse_in_the_time_domain_agrees():
     assert found.error_vector_magnitude == pytest.approx(expected, rel=5e-3)
 
 
-def test_interference_is_the_band_that_the_filter_lets_through():
-    # An ideal filter: int RC dv = 1 per unit gain.
-    found = receive(delayed(0.0), Modulation(CARRIER, RATE, 0.25))
-    assert found.interference == pytest.approx(1.0, rel=1e-6)
-    assert found.total_error(0.01) == pytest.approx(0.1, rel=1e-6)
+def pole(width):
+    return lambda f: 1.0 / (1.0 + 1j * (f - CARRIER) / width)
 
 
-def test_impulse_response_of_a_sinc_is_a_rectangle_and_an_echo_is_a_lobe():
-    f = np.linspace(860e6, 876e6, 1601)
-    echo = np.exp(-2j * np.pi * f * 5e-6) * (1.0 + 0.1 * np.exp(-2j * np.pi * f * 4e-6))
-    found = impulse_response(f, echo)
-    assert found.main == pytest.approx(5e-6, abs=1e-8)
-    assert found.sidelobe == pytest.approx(-20.0, abs=0.1)
-    clean = impulse_response(f, np.exp(-2j * np.pi * f * 5e-6))
-    assert clean.sidelobe == pytest.approx(-31.5, abs=0.3)  # of the Hann window (Harris 1978)
+def test_noise_bandwidth_of_one_pole_and_what_it_lets_through():
+    # int df/(1 + (f/p)^2) = pi p; between -B/2 and B/2 it is 2 p arctan(B/(2 p)).
+    p, B = 0.4e6, 20e6
+    asked = Interference(0.01, CARRIER - 0.5 * B, CARRIER + 0.5 * B)
+    found = selectivity(pole(p), Modulation(CARRIER, RATE), asked)
+    expected = 2.0 * p * np.arctan(0.5 * B / p) / abs(found.received.gain) ** 2
+    assert float(found.figures["noise_bandwidth"]) == pytest.approx(expected, rel=1e-3)
+    # Two uniform transducers, int sinc^2(f T1) sinc^2(f T2) df = (1 - T2/(3 T1))/T1, T2 <= T1: the
+    # energy of their trapezoid over the square of its area (Parseval).
+    first, second = 1.2e-6, 0.9e-6
+
+    def pair(f):
+        return np.sinc((f - CARRIER) * first) * np.sinc((f - CARRIER) * second)
+
+    found = selectivity(pair, Modulation(CARRIER, RATE), asked)
+    expected = (1.0 - second / (3.0 * first)) / first / abs(found.received.gain) ** 2
+    assert float(found.figures["noise_bandwidth"]) == pytest.approx(expected, rel=1e-3)
+    # An open path lets J B/((1 + b) R) through, one as wide as the signal J: by definition.
+    open_path = selectivity(delayed(1e-6), Modulation(CARRIER, RATE), asked)
+    error = float(open_path.figures["error_vector_magnitude"])
+    assert error == pytest.approx(np.sqrt(0.01 * B / (1.25 * RATE)), rel=1e-6)
+    own = Interference(0.01, CARRIER - 0.625 * RATE, CARRIER + 0.625 * RATE)
+    error = selectivity(delayed(1e-6), Modulation(CARRIER, RATE), own).figures
+    assert float(error["error_vector_magnitude"]) == pytest.approx(0.1, rel=1e-6)
 
 
-def test_the_best_count_has_the_least_error_of_both_kinds():
-    rows = [
-        CountRow(n, None, n / 868e6, 1e-3 * n, 1.0 / n, float(np.hypot(1e-3 * n, 1.0 / n)))
-        for n in (8, 16, 24, 32, 40, 64)
-    ]
-    assert best_count(rows).fingers == 32  # 1e-3 n = 1/n at 31.6
+def test_interference_at_the_decision_is_what_random_noise_makes():
+    # Second way: white noise sampled at (1 + b) R behind the filter, through the receiver's
+    # root-raised-cosine filter, at the decisions; its rms against the closed form.
+    p, b, oversampled, symbols = 0.9e6, 0.25, 16, 32768
+    rng = np.random.default_rng(3)
+    n = symbols * oversampled  # the front end's band: oversampled (1 + b) R
+    rate = oversampled * (1.0 + b) * RATE
+    noise = (rng.standard_normal(n) + 1j * rng.standard_normal(n)) / np.sqrt(2.0)
+    v = np.fft.fftfreq(n, 1.0 / rate)
+    behind = np.fft.ifft(np.fft.fft(noise) * pole(p)(CARRIER + v))[::oversampled]
+    modulation = Modulation(CARRIER, RATE, b)
+    offset = np.fft.fftfreq(behind.size, oversampled / rate)
+    matched = np.sqrt(modulation.raised_cosine(offset) * RATE)
+    decided = np.fft.ifft(np.fft.fft(behind) * matched)
+    # Signal of mean power one spread over R; the noise has oversampled (1 + b) R of density 1/R.
+    power = np.mean(np.abs(decided) ** 2) * oversampled * (1.0 + b)
+    asked = Interference(1.0, CARRIER - 0.5 * rate, CARRIER + 0.5 * rate)
+    found = selectivity(pole(p), modulation, asked)
+    expected = np.sqrt(power) / abs(found.received.gain)
+    assert float(found.figures["error_vector_interference"]) == pytest.approx(expected, rel=0.02)
+
+
+def row(count, inter, through):
+    return CountRow(count, None, 1e-9 * count, inter, through, float(np.hypot(inter, through)), 0.0)
+
+
+def test_the_knee_has_the_least_error_of_both_kinds():
+    counts = (8, 16, 24, 32, 40, 64)
+    best, reason = knee([row(n, 1e-3 * n, 1.0 / n) for n in counts])
+    assert best is not None
+    assert (best.fingers, reason) == (32, "")  # 1e-3 n = 1/n at 31.6
+    for few, word in (
+        ([row(8, 0.1, 0.1)], "fewer than three"),
+        ([row(n, 1e-3 * n, 0.0) for n in counts], "no interference"),
+        ([row(n, 0.0, 1.0 / n) for n in counts], "compare more"),
+        ([row(n, 0.1 * n, 1.0 / n) for n in counts], "compare fewer"),
+    ):
+        best, reason = knee(few)
+        assert best is None
+        assert word in reason
 
 
 @pytest.mark.parametrize(
@@ -143,8 +184,6 @@ def test_the_best_count_has_the_least_error_of_both_kinds():
         (lambda: Modulation(1e3, RATE), "narrower"),
         (lambda: receive(lambda f: 0.0 * f, Modulation(CARRIER, RATE)), "another"),
         (lambda: receive(lambda f: np.nan * f, Modulation(CARRIER, RATE)), "computed there"),
-        (lambda: impulse_response(np.array([1.0, 2.0, 4.0] * 4), np.ones(12)), "one band"),
-        (lambda: best_count([]), "one or more"),
     ],
 )
 def test_impossible_signals_are_refused(make, word):
