@@ -8,7 +8,7 @@ are degrees. A temperature must carry its unit. True, NaN and infinity are not n
     frequency     Hz kHz MHz GHz            -> hertz
     angle         deg rad                   -> degree
     temperature   degC K                    -> degree Celsius, as REFERENCE_TEMPERATURE
-    time          s ms us ns                -> second
+    time          s ms us ns ps             -> second
     resistance    ohm mohm kohm             -> ohm
     capacitance   F uF nF pF fF             -> farad
     inductance    H uH nH pH                -> henry

@@ -24,7 +24,7 @@ UNITS: Mapping[str, Mapping[str, int | None]] = MappingProxyType(
         "frequency": {"Hz": 0, "kHz": 3, "MHz": 6, "GHz": 9},
         "angle": {"deg": 0, "rad": None},
         "temperature": {"degC": 0, "K": None},
-        "time": {"s": 0, "ms": -3, "us": -6, "ns": -9},
+        "time": {"s": 0, "ms": -3, "us": -6, "ns": -9, "ps": -12},
         "resistance": {"ohm": 0, "mohm": -3, "kohm": 3},
         "capacitance": {"F": 0, "uF": -6, "nF": -9, "pF": -12, "fF": -15},
         "inductance": {"H": 0, "uH": -6, "nH": -9, "pH": -12},

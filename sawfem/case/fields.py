@@ -26,6 +26,13 @@ _COUNT = IntegerRule(1, 100_000, what="a count of electrodes")
 _MOST = 100_000
 _STRIPS = IntegerRule(0, _MOST, what="a count of electrodes")
 
+
+def _one_a_port(kind: str, window: str = "") -> ListRule:
+    """One quantity, or one for each port."""
+    what = f"a {kind} or a list of one for each port"
+    return ListRule(QuantityRule(kind, window or kind), 1, 99, what, single=True)
+
+
 Name = Annotated[str, _NAME]
 Names = Annotated[Any, ListRule(_NAME, 1, 20, "a name or a list of names", single=True)]
 Text = Annotated[str, TextRule("a text", longest=500)]
@@ -55,6 +62,11 @@ Temperatures = Annotated[
 Resistance = Annotated[Any, QuantityRule("resistance", "resistance")]
 Capacitance = Annotated[Any, QuantityRule("capacitance", "capacitance")]
 Inductance = Annotated[Any, QuantityRule("inductance", "inductance")]
+Times = Annotated[Any, _one_a_port("time")]
+Impedances = Annotated[Any, _one_a_port("resistance", "impedance")]
+Resistances = Annotated[Any, _one_a_port("resistance")]
+Capacitances = Annotated[Any, _one_a_port("capacitance")]
+Inductances = Annotated[Any, _one_a_port("inductance")]
 LossRate = Annotated[Any, QuantityRule("loss rate", "loss rate")]
 MetallisationRatio = Annotated[Any, FractionRule(0.0, 1.0, "0.5")]
 QualityFactor = Annotated[Any, NumberRule(0.0, 1e12, "a quality factor above zero")]

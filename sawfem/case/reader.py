@@ -104,6 +104,12 @@ class Reader:
         value = self.need(key, shown(WINDOWS[window or kind].example))
         return self._parsed(key, value, kind, window)
 
+    def several(self, key: str, kind: str, default: float) -> tuple[float, ...]:
+        """One quantity or a list of them, in the base unit; ``default`` where the key is absent."""
+        value = self.table.get(key, default)
+        parts = value if isinstance(value, list) else [value]
+        return tuple(parse_quantity(p, kind) if key in self.table else default for p in parts)
+
     def optional(self, key: str, kind: str, *, window: str | None = None) -> float | None:
         """A quantity, or None where the key is absent."""
         return self.quantity(key, kind, window=window) if key in self.table else None

@@ -77,10 +77,7 @@ def resolve(
             root.table.get("specification", {}).get("hold_constant") or ()
         ),
         hold_constant=tuple(root.table.get("conditions", {}).get("hold_constant") or ()),
-        measurements=tuple(
-            ResolvedMeasurement(item.table["name"], base / item.table["file"])
-            for item in root.below("measurement")
-        ),
+        measurements=tuple(_measurement(item, base) for item in root.below("measurement")),
         include=tuple(root.table.get("results", {}).get("include", ())),
         accuracy=float(root.table.get("results", {}).get("accuracy", 1e-5)),
         shorts=resolve_structure.shorts(_table(root, "substrate"), root.below("layer")),
@@ -164,6 +161,31 @@ def _bands(root: Reader) -> tuple[ResolvedBand, ...]:
             )
         found.append(ResolvedBand(start, stop, reader.table.get("points", 801)))
     return tuple(found)
+
+
+def _measurement(reader: Reader, base: Path) -> ResolvedMeasurement:
+    """A measurement and what is to be taken off it."""
+    table = reader.table
+    numbers = [key for key in table if key.startswith(("pad_", "lead_"))]
+    dummies = [key for key in ("open_dummy", "short_dummy") if key in reader]
+    if numbers and dummies:
+        raise reader.refuse(
+            numbers[0], f"{numbers[0]} and {dummies[0]}", "one or the other: both take it off"
+        )
+    if "line_impedance" in reader and "line_delay" not in reader:
+        raise reader.missing("line_delay", "the line_delay of the line whose impedance is given")
+    return ResolvedMeasurement(
+        name=table["name"],
+        file=base / table["file"],
+        line_delay=reader.several("line_delay", "time", 0.0),
+        line_impedance=reader.several("line_impedance", "resistance", 50.0),
+        pad_capacitance=reader.several("pad_capacitance", "capacitance", 0.0),
+        lead_inductance=reader.several("lead_inductance", "inductance", 0.0),
+        lead_resistance=reader.several("lead_resistance", "resistance", 0.0),
+        open_dummy=base / table["open_dummy"] if "open_dummy" in reader else None,
+        short_dummy=base / table["short_dummy"] if "short_dummy" in reader else None,
+        noise=table.get("noise"),
+    )
 
 
 def _drift(root: Reader) -> float | None:

@@ -325,10 +325,22 @@ class ResolvedDesign:
 
 @dataclass(frozen=True)
 class ResolvedMeasurement:
-    """A Touchstone file to compare with."""
+    """A Touchstone file to compare with, and what is taken off it.
+
+    Tuples have one value a port or one for all: delay in s and impedance in ohm of a line, F of a
+    pad, H and ohm of a lead. ``noise`` is the standard deviation of each part of S, or None.
+    """
 
     name: str
     file: Path
+    line_delay: tuple[float, ...] = (0.0,)
+    line_impedance: tuple[float, ...] = (50.0,)
+    pad_capacitance: tuple[float, ...] = (0.0,)
+    lead_inductance: tuple[float, ...] = (0.0,)
+    lead_resistance: tuple[float, ...] = (0.0,)
+    open_dummy: Path | None = None
+    short_dummy: Path | None = None
+    noise: float | None = None
 
 
 @dataclass(frozen=True)

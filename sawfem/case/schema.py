@@ -73,10 +73,20 @@ class Design(Table):
 
 
 class Measurement(Table):
-    """A Touchstone file to compare with."""
+    """A Touchstone file to compare with, and what to take off it: one value, or one a port."""
 
     name: f.Name
     file: f.FileName
+    line_delay: f.Times = Field(default=None, description="one way, instrument to pad")
+    line_impedance: f.Impedances = Field(default=None, description="of that line; 50 ohm")
+    pad_capacitance: f.Capacitances = Field(default=None, description="from each pad to ground")
+    lead_inductance: f.Inductances = Field(default=None, description="between pad and device")
+    lead_resistance: f.Resistances = Field(default=None, description="between pad and device")
+    open_dummy: f.FileName = Field(default="", description="Touchstone file of pads alone")
+    short_dummy: f.FileName = Field(default="", description="Touchstone file, device shorted")
+    noise: f.Positive = Field(
+        default=None, description="standard deviation of each part, real and imaginary, of S"
+    )
 
 
 class Signal(Table):

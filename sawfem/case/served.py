@@ -24,7 +24,7 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
     if case.device is not None and case.device.kind not in SERVED_DEVICES:
         found.append(f'device.kind = "{case.device.kind}"')
     for key, given in (
-        ("measurement", case.measurements),
+        ("measurement (without a [device])", case.device is None and case.measurements),
         ("results.include", [part for part in case.include if part not in SERVED_RESULTS]),
     ):
         if given:

@@ -9,6 +9,7 @@ from sawfem.case.keypath import UNNAMED
 from sawfem.cli.screen import labelled, show, table
 from sawfem.cli.signals import show_signal
 from sawfem.extract.constants import GratingConstants
+from sawfem.measured.comparison import MeasuredComparison
 from sawfem.quantities import Quantity, entry
 from sawfem.result import DeviceResult, GratingResult, Result
 from sawfem.units import format_quantity
@@ -132,11 +133,25 @@ def show_device(device: DeviceResult) -> None:
         )
     for name, reason in device.response.reasons.items():
         labelled("", f"{entry(name).label}: {reason}")
+    for item in device.measurements:
+        _show_measurement(item)
     if device.specification:
         show()
         specification_table(device.specification)
     if device.signal is not None:
         show_signal(device.signal)
+
+
+def _show_measurement(item: MeasuredComparison) -> None:
+    """How far a measurement is from what was computed."""
+    show()
+    rows = [_row(entry(name).label, figure) for name, figure in item.figures.items()]
+    table((f"Measurement: {item.name}", *HEADS), rows, right=(1, 2))
+    labelled("", f"{item.file}, {item.frequency.size} frequencies inside the computed band")
+    if item.removed:
+        labelled("", f"taken off: {item.removed}")
+    for name, reason in item.reasons.items():
+        labelled("", f"{entry(name).label}: {reason}")
 
 
 def specification_table(lines: Iterable[Mapping[str, Any]]) -> None:

@@ -6,7 +6,7 @@ track        acoustic rows of reflectors, spaces, transducers; rows: their P-mat
 polarity     sequences cut into uniform runs, and their capacitance; joining, mirrored: shortcuts
 lump, blackbox   parts that are no acoustics
 specification    limits over frequency and temperature; spurious: echoes by their time
-impulse      impulse and step response; signals: a modulation through a filter; selectivity: its errors
+impulse      impulse and step response; signals: a modulation through a filter; selectivity: errors
 laddering    first design of a ladder; optimise: bounded search that keeps the best
 geometry     every electrode as a rectangle
 section      closed-form coupling-of-modes section -> PMatrix

@@ -9,6 +9,7 @@ import numpy as np
 
 from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.errors import InputError
+from sawfem.touchstone import read_touchstone
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,26 +47,8 @@ class BlackBox:
     @classmethod
     def read(cls, path: Path) -> BlackBox:
         """Read a Touchstone file. Raises InputError for one that cannot be read or used."""
-        import skrf
-
-        shown = path.name
-        if not path.is_file():
-            raise InputError(file=shown, found="no such file", expected="a Touchstone file")
-        try:
-            # warnings of the reader concern noise data and comments, which are not used here
-            with np.errstate(all="ignore"):
-                network = skrf.Network(str(path))
-            network.renormalize(network.z0, s_def="power")
-            _refuse_steps_back(path, network.nports)
-        except InputError:
-            raise
-        except Exception as error:  # any text at all may come from others
-            raise InputError(
-                file=shown,
-                found=f"no Touchstone data ({type(error).__name__})",
-                expected="a Touchstone file .sNp of scattering parameters",
-            ) from None
-        return cls(network.f, network.s, network.z0, shown)
+        data = read_touchstone(path)
+        return cls(data.frequency, data.scattering, data.reference, data.file)
 
     @property
     def ports(self) -> int:
@@ -93,29 +76,3 @@ class BlackBox:
             return np.stack(columns, axis=-1).reshape(at.size, *values.shape[1:])
 
         return between(self.scattering), between(self.reference)
-
-
-def _refuse_steps_back(path: Path, ports: int) -> None:
-    """Raise InputError for rows of one or two ports whose frequency does not increase.
-
-    Readers take a step back as the start of noise data (Touchstone 1.1), which has five columns;
-    a full row of scattering there is a mistake.
-    """
-    if ports > 2:
-        return
-    last = -np.inf
-    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
-        row = line.partition("!")[0].split()
-        if len(row) != 2 * ports**2 + 1 or row[0].startswith(("#", "[")):
-            continue
-        try:
-            here = float(row[0])
-        except ValueError:
-            continue
-        if here <= last:
-            raise InputError(
-                file=path.name,
-                found=f"frequency {row[0]} after {last:.9g}",
-                expected="increasing frequencies",
-            )
-        last = here

@@ -14,6 +14,7 @@ from sawfem.export import layout
 from sawfem.export.dispersion_hdf5 import read_dispersion
 from sawfem.export.hdf5_node import Node
 from sawfem.extract.constants import GratingConstants
+from sawfem.measured.comparison import MeasuredComparison
 from sawfem.planewave import Wave
 from sawfem.quantities import Quantity, entry, table
 from sawfem.result import (
@@ -261,7 +262,38 @@ def _read_device(node: Node, checks: Node) -> DeviceResult:
         description=node.json("description"),
         signal=node.json("signal") if "signal" in node else None,
         specification=tuple(limits),
+        measurements=_read_measurements(node, ports),
     )
+
+
+def _read_measurements(node: Node, ports: int) -> tuple[MeasuredComparison, ...]:
+    """Measurements beside the computed response; none in files that have none."""
+    if "measurement" not in node:
+        return ()
+    found = []
+    for name in node.child("measurement").names():
+        one = node.child("measurement").child(name)
+        frequency = one.array("frequency", (None,))
+        shape = (frequency.size, ports, ports)
+        figures = one.child("figures")
+        values = {key: _number(figures, key) for key in figures.names() if key in table()}
+        found.append(
+            MeasuredComparison(
+                name=name,
+                file=one.attribute("file", str),
+                frequency=frequency,
+                measured=one.array("s_measured", shape, np.complex128),
+                computed=one.array("s_computed", shape, np.complex128),
+                reference=one.array("reference_impedance", shape[:2], np.complex128),
+                figures={
+                    key: Quantity.of(key, np.nan if value is None else value)
+                    for key, value in values.items()
+                },
+                reasons={key: str(text) for key, text in figures.json("reasons").items()},
+                removed=one.attribute("removed", str),
+            )
+        )
+    return tuple(found)
 
 
 def _read_power(node: Node, count: int) -> dict[str, Any]:

@@ -239,12 +239,30 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
     group["specification"] = json.dumps({"limits": limits}, allow_nan=False)
     if device.signal is not None:
         group["signal"] = json.dumps(dict(device.signal), allow_nan=False)
+    if device.measurements:
+        _write_measurements(group.create_group("measurement", track_order=True), device)
     if response.power:
         power = group.create_group("power", track_order=True)
         for name, share in response.power.items():
             dataset = power.create_dataset(name, data=share)
             dataset.attrs["definition"] = "share of the power available at port 1"
             _attach(dataset, {"frequency": frequency})
+
+
+def _write_measurements(group: h5py.Group, device: DeviceResult) -> None:
+    """Measured and computed S of every measurement, at its own frequencies."""
+    for item in device.measurements:
+        one = group.create_group(item.name)
+        one.attrs["file"] = item.file
+        one.attrs["removed"] = item.removed
+        axis = {"frequency": _scale(one, "frequency", item.frequency)}
+        for name, values in (("s_measured", item.measured), ("s_computed", item.computed)):
+            _attach(_write_quantity(one, name, values, quantity="scattering"), axis)
+        _attach(_write_quantity(one, "reference_impedance", item.reference), axis)
+        figures = one.create_group("figures", track_order=True)
+        for name, figure in item.figures.items():
+            _write_quantity(figures, name, figure.value)
+        figures["reasons"] = json.dumps(dict(item.reasons))
 
 
 def _write_checks(group: h5py.Group, checks: Mapping[str, Mapping[str, Any]]) -> None:

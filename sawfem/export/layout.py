@@ -18,6 +18,7 @@
     /device/frequency, port, port_driven, s, y, reference_impedance, group_delay
     /device/figures/<quantity> and <quantity>_uncertainty, and reasons (JSON)
     /device/signal         JSON: the signal of the case, its errors, the counts of fingers compared
+    /device/measurement/<name>/frequency, s_measured, s_computed, reference_impedance, figures
     /checks/<name>         value               attributes limit, ok
     /warnings, /cautions   sentences
 

@@ -18,6 +18,7 @@ from sawfem.pipeline.build import Design, build, connections_of, grating_key, he
 from sawfem.pipeline.devices import solve_any_device
 from sawfem.pipeline.dispersion import grating_dispersion
 from sawfem.pipeline.judgement import grating_warnings
+from sawfem.pipeline.measuring import read_measurements, with_measurements
 from sawfem.planewave import Wave
 from sawfem.result import DeviceResult, Result, collect_checks, grating_result
 
@@ -64,6 +65,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
     design = build(resolved)
     for name in design.cells:
         connections_of(resolved, name)  # said before anything is computed
+    measured = read_measurements(resolved)
     if folder is not None:
         from sawfem.export import prepare_folder
 
@@ -73,6 +75,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
         for name in design.cells
     }
     device, remarks = solved_device(resolved, design, solutions, log.report)
+    device, more = with_measurements(device, measured)
     checks = collect_checks(solutions, device.response if device else None)
     result = Result(
         title=case.title,
@@ -99,6 +102,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
         warnings=(
             *design.warnings,
             *remarks,
+            *more,
             *(text for solved in solutions.values() for text in grating_warnings(solved)),
             *_failed(checks),
             *accuracy_warnings(solutions, resolved),

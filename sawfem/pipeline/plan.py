@@ -7,6 +7,7 @@ from typing import Any
 
 from sawfem.case import Case, ResolvedCase
 from sawfem.pipeline.build import Design, build
+from sawfem.pipeline.measuring import read_measurements
 from sawfem.result import current_versions
 
 #: Seconds measured on one core of a two-core server of 2024: plane waves of a half-space, and
@@ -70,12 +71,14 @@ def check(case: Case) -> Plan:
 
     Raises
     ------
-    MaterialError, OrientationError, GeometryError, NotFoundError : as ``run``.
+    MaterialError, OrientationError, GeometryError, NotFoundError, InputError : as ``run``.
     """
     resolved = case.resolved()
     left = case.unserved()
     _ = resolved.grating  # raises where the case has none
     design = None if left else build(resolved)
+    if not left:
+        read_measurements(resolved)
     return Plan(case, resolved, design, left, stages(resolved))
 
 

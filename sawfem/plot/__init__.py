@@ -10,6 +10,7 @@ impulse      impulse and step response of a two-port
 signals      errors of a modulated signal over the count of fingers, constellation
 response     device response, with the limits of its specification
 power        where the power goes, by mechanism
+measured     a measurement beside the computed response
 style        colours, lines and files of all of them
 
 matplotlib is loaded when something is drawn.
@@ -18,6 +19,7 @@ matplotlib is loaded when something is drawn.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -100,6 +102,7 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
     """Names and functions that draw a device."""
     from sawfem.plot.impulse import draw_impulse
     from sawfem.plot.layout import draw_circuit, draw_layout
+    from sawfem.plot.measured import draw_measurement
     from sawfem.plot.power import draw_power
     from sawfem.plot.response import draw_response
     from sawfem.plot.signals import draw_constellation, draw_knee
@@ -114,6 +117,10 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
         found.append(("knee", lambda: draw_knee(signal)))
     if device.response.power:
         found.append(("power", lambda: draw_power(device)))
+    found += [
+        (f"measurement-{item.name}", partial(draw_measurement, item))
+        for item in device.measurements
+    ]
     circuit, gratings = device.circuit, device.gratings
     if circuit is not None and gratings is not None:
         found.append(("layout", lambda: draw_layout(circuit, gratings)))

@@ -15,6 +15,7 @@ from sawfem.device.response import Response
 from sawfem.device.track import Gratings
 from sawfem.errors import InputError
 from sawfem.extract.constants import GratingConstants
+from sawfem.measured.comparison import MeasuredComparison
 from sawfem.planewave import Wave
 from sawfem.quantities import json_key, json_safe, table, to_json
 from sawfem.result.provenance import current_versions, utc_now
@@ -102,6 +103,7 @@ class DeviceResult:
     specification : a table for every limit that it was held against, JSON-safe.
     signal : what it does to the signal of its case, JSON-safe (sawfem/result/signals.py); None
         without one.
+    measurements : what was measured, beside what was computed.
     circuit, gratings : what it was computed from; kept for pictures, not in files.
     """
 
@@ -111,6 +113,7 @@ class DeviceResult:
     description: Mapping[str, Any] = field(default_factory=dict)
     specification: tuple[Mapping[str, Any], ...] = ()
     signal: Mapping[str, Any] | None = None
+    measurements: tuple[MeasuredComparison, ...] = ()
     circuit: Circuit | None = field(default=None, repr=False)
     gratings: Gratings | None = field(default=None, repr=False)
 
@@ -162,6 +165,11 @@ class DeviceResult:
             "specification": [dict(line) for line in self.specification],
             **({"signal": dict(self.signal)} if self.signal is not None else {}),
             **({"power": self._power()} if self.response.power else {}),
+            **(
+                {"measurement": [_measurement_dict(item) for item in self.measurements]}
+                if self.measurements
+                else {}
+            ),
             "touchstone": touchstone,
         }
 
@@ -244,6 +252,23 @@ class Result:
         """The Touchstone file among the files."""
         ports = self.device.response.ports if self.device else 0
         return next((file for file in self.files if file.endswith(f".s{ports}p")), None)
+
+
+def _measurement_dict(item: MeasuredComparison) -> dict[str, Any]:
+    """A measurement's figures; its arrays are in result.h5."""
+    missing = dict.fromkeys(item.reasons)
+    values = {name: figure.value for name, figure in item.figures.items()} | missing
+    ends = (float(item.frequency[0]), float(item.frequency[-1]))
+    return {
+        "name": item.name,
+        "file": item.file,
+        "points": int(item.frequency.size),
+        "from_hz": ends[0],
+        "to_hz": ends[1],
+        "removed": item.removed,
+        "figures": to_json(values),
+        "reasons": {_key(name): text for name, text in item.reasons.items()},
+    }
 
 
 def _losses_dict(grating: GratingResult) -> dict[str, Any]:

@@ -115,9 +115,9 @@ def test_check_computes_nothing(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_check_tells_what_a_run_would_refuse(capsys: pytest.CaptureFixture[str]) -> None:
     asked = ("--set", 'measurement=[{name = "wafer-3", file = "wafer-3.s1p"}]')
-    assert main(["check", "buoy-resonator", *asked]) == 0
+    assert main(["check", "buoy-quartz-grating", *asked]) == 0
     assert "Refused" in capsys.readouterr().out
-    assert main(["run", "buoy-resonator", *asked]) == 2
+    assert main(["run", "buoy-quartz-grating", *asked]) == 2
 
 
 def test_cut_of_a_half_space(capsys: pytest.CaptureFixture[str]) -> None:

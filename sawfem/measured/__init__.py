@@ -1,0 +1,5 @@
+"""Measured data: what was in the way taken off, held against a model, models fitted to them.
+
+embedding    pads and lines around a device, put on and taken off
+comparison   a measurement beside the computed response
+"""
