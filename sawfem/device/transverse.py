@@ -9,21 +9,23 @@ Model (scalar; Schmidt & Coldren, IEEE Trans. SU-22, 115 (1975), thin-film guide
 media; Haus & Wang, J. Appl. Phys. 49, 1061 (1978), modes of grating guides: both from memory).
 One amplitude psi(x2), in the region r
 
-    psi'' + q_r(f) psi = 0,       q_r(f) = k2^2 of f_r(k2) = f,
-    psi and D_r psi' continuous,  D_r = df_r/d(k2^2) at k2 = 0,
+    psi'' + q_r(f) psi = 0,       q_r(f) = k2^2 at which f_r(k2) = f,
+    psi and A_r psi' continuous,  A_r = d f_r^2/d(k2^2) at k2 = 0,
 
-D psi' being the amplitude of the power that flows across. With parabolic dispersion this is
--(D psi')' + f_r psi = f psi, self-adjoint: modes are orthogonal and complete. What it leaves out:
-the change of the motion against depth from region to region, other waves that an end scatters
-into, and a coupling of x1 and x2 beyond k1 = pi/p (a beam that steers).
+A psi' being what carries power across: for one density it is the shear stress of the scalar wave.
+Where f_r^2 is linear in k2^2, as in isotropic regions, this is -(A psi')' + f_r(0)^2 psi = f^2 psi,
+self-adjoint: modes are orthogonal and complete. Otherwise it is an eigenproblem that is not linear
+in f^2, whose residues are <w, psi>^2/<psi, m psi> with the weight m = A dq/df^2, near 1. What it
+leaves out: the change of the motion against depth from region to region, other waves that an end
+scatters into, and a coupling of x1 and x2 beyond k1 = pi/p (a beam that steers).
 
-Guided modes decay outside: q < 0 there. All D must have one sign. With D > 0 (1 + g > 0, g the
-anisotropy of the beam) a wave is held where the region has the lower f(0), with D < 0 where it
+Guided modes decay outside: q < 0 there. All A must have one sign. With A > 0 (1 + g > 0, g the
+anisotropy of the beam) a wave is held where the region has the lower f(0), with A < 0 where it
 has the higher one; where signs differ the condition above holds no guided modes, and it is
 refused. What a drive excites beyond its guided modes radiates sideways.
 
 All modes are found: the number of those below a frequency is the number of zeros of the solution
-that starts at the middle (Sturm's oscillation theorem; q_r rises with f D/|D| in every region, so
+that starts at the middle (Sturm's oscillation theorem; q_r rises with f A/|A| in every region, so
 that it holds though q_r(f) is no straight line), and bisection of that number isolates each.
 The guide is symmetric: modes are even or odd in x2, in turn, from number 1 (even) on.
 """
@@ -43,8 +45,9 @@ from sawfem.errors import ConvergenceError, GeometryError, InputError
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-#: Halvings of a bracket: beyond the digits of a frequency.
-_HALVINGS = 60
+#: Parts into which a bracket is cut, and how often: beyond the digits of a frequency.
+_SECTIONS = np.linspace(0.0, 1.0, 17)
+_ROUNDS = 14
 #: Gauss points on a stretch of one radian (or one decay length) at most.
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 #: Points of a profile on each region.
@@ -61,11 +64,11 @@ class TransverseMode:
     ----------
     number : 1, 2, ...: zeros of the profile plus one. Odd numbers are even in x2.
     frequency : Hz, with k1 = pi/p along x1.
-    excitation : share of the drive's norm in this mode, (int w psi)^2 / (int w^2 int psi^2); the
-        sum over all guided modes is at most 1 (Bessel).
-    strength : (int w psi)^2 / (W int psi^2): its motional capacitance over that of a wave of
+    excitation : share of the drive's norm in this mode, (int w psi)^2 / (int w^2 int m psi^2);
+        the sum over all guided modes is at most 1 (Bessel) where m = 1.
+    strength : (int w psi)^2 / (W int m psi^2): its motional capacitance over that of a wave of
         uniform amplitude across the whole aperture W, which a model along x1 alone takes.
-    confinement : share of int psi^2 in the overlap of the electrodes.
+    confinement : share of int m psi^2 in the overlap of the electrodes.
     position, profile : (m,) x2 in metres from the middle, and psi, int psi^2 dx2 = 1, in
         m^(-1/2), positive in the outermost lobe of x2 > 0; the outside is shown for four decay
         lengths.
@@ -143,7 +146,7 @@ class TransverseGuide:
 
     @property
     def window(self) -> tuple[float, float] | None:
-        """Frequencies in which guided modes can lie, Hz: from where it is lowest (for D < 0
+        """Frequencies in which guided modes can lie, Hz: from where it is lowest (for A < 0
         highest) to the cut-off of the outside; None where there are none.
         """
         cutoffs = [self.sign * d.cutoff for d in self._dispersions]
@@ -186,10 +189,12 @@ class TransverseGuide:
         for parity in (0, 1):
             order = np.arange(totals[parity])
             low, high = np.full(order.size, start), np.full(order.size, end)
-            for _ in range(_HALVINGS if order.size else 0):
-                middle = 0.5 * (low + high)
-                passed = self._zeros(middle, parity) > order
-                high, low = np.where(passed, middle, high), np.where(passed, low, middle)
+            for _ in range(_ROUNDS if order.size else 0):
+                ends = low[:, None] + (high - low)[:, None] * _SECTIONS
+                inner = ends[:, 1:-1]
+                passed = self._zeros(inner.ravel(), parity).reshape(inner.shape) > order[:, None]
+                first = np.where(passed.any(axis=1), passed.argmax(axis=1), inner.shape[1])
+                low, high = ends[order, first], ends[order, first + 1]
             found[parity::2] = 0.5 * (low + high)
         if np.any(np.diff(self.sign * found) < 0.0):
             raise ConvergenceError(
@@ -197,103 +202,120 @@ class TransverseGuide:
             )
         return found
 
-    def modes(self) -> tuple[TransverseMode, ...]:
-        """All guided modes, from number 1 on; none where :attr:`window` is None."""
-        return tuple(
-            self._mode(number, float(f)) for number, f in enumerate(self.frequencies(), start=1)
-        )
+    def modes(self, *, profiles: bool = True) -> tuple[TransverseMode, ...]:
+        """All guided modes, from number 1 on; none where :attr:`window` is None.
 
-    def _mode(self, number: int, f: float) -> TransverseMode:
-        pieces = self._pieces(number, f)
-        outer = pieces[-1].left[0]
-        decay = np.sqrt(max(-float(self.outside.transverse_squared(np.array(f))), 0.0))
-        norms = [piece.norm() for piece in pieces]
-        tail = outer**2 / (2.0 * decay) if decay > 0.0 else np.inf
-        total = 2.0 * (sum(norms) + tail)
+        ``profiles`` False leaves position and profile empty, which saves time.
+        """
+        frequency = self.frequencies()
+        if not frequency.size:
+            return ()
+        shapes = self._shapes(frequency)
+        outside = np.sqrt(np.maximum(-self.outside.transverse_squared(frequency), 0.0))
+        edge = shapes[-1].outer
+        with np.errstate(divide="ignore", invalid="ignore"):
+            tail = np.where(outside > 0.0, edge**2 / (2.0 * outside), np.inf)
+        plain = [*(shape.norm() for shape in shapes), tail]
+        weighted = [d.weight(frequency) * n for d, n in zip(self._dispersions, plain, strict=True)]
+        total = 2.0 * np.sum(weighted, axis=0)
         a = np.asarray(self.overlaps)
-        driven = 0.0
-        if number % 2 and np.isfinite(total):
-            driven = 2.0 * float(np.mean(pieces[0].integral(0.5 * self.aperture * a)))
-        strength = driven**2 / (self.aperture * total)
-        x, psi = _joined(pieces, outer, decay, sum(self._widths), number)
-        last = psi[np.flatnonzero(np.abs(psi) > 1e-3 * np.abs(psi).max())[-1]]
-        return TransverseMode(
-            number=number,
-            frequency=f,
-            excitation=strength / _drive_norm(a),
-            strength=strength,
-            confinement=float(2.0 * norms[0] / total),
-            position=x,
-            profile=psi * np.sign(last) / np.sqrt(total),
+        even = np.arange(frequency.size) % 2 == 0
+        driven = 2.0 * np.mean(shapes[0].integral(0.5 * self.aperture * a), axis=1)
+        strength = np.where(even & np.isfinite(total), driven**2 / (self.aperture * total), 0.0)
+        x, psi = np.empty(0), np.empty((frequency.size, 0))
+        places: list[Array] = [x] * frequency.size
+        if profiles:
+            places, psi = _drawn(shapes, edge, outside, even)
+            psi = psi / np.sqrt(2.0 * np.sum(plain, axis=0))[:, None]
+        return tuple(
+            TransverseMode(
+                number=index + 1,
+                frequency=float(frequency[index]),
+                excitation=float(strength[index]) / _drive_norm(a),
+                strength=float(strength[index]),
+                confinement=float(2.0 * weighted[0][index] / total[index]),
+                position=places[index],
+                profile=psi[index],
+            )
+            for index in range(frequency.size)
         )
 
-    def _pieces(self, number: int, f: float) -> list[_Piece]:
-        """The profile of a mode on the regions of x2 > 0, and a piece of no width outside.
+    def _shapes(self, f: Array) -> list[_Shape]:
+        """The profiles of all modes (n,) on the regions of x2 > 0.
 
         The solution from the middle and the one from outside are joined where they fit best: each
         is exact while it grows and spoilt by rounding where it decays.
         """
-        at = np.array(f)
-        q = [float(d.transverse_squared(at)) for d in self._dispersions]
+        q = [d.transverse_squared(f) for d in self._dispersions]
         slopes = [abs(d.slope) for d in self._dispersions]
         widths = self._widths
-        middle = (1.0, 0.0) if number % 2 else (0.0, 1.0)
-        outward = _carried(middle, q[:-1], slopes[:-1], widths)
-        kappa = np.sqrt(max(-q[-1], 0.0))
-        edge = (1.0, slopes[-1] * kappa)  # seen from outside, where x2 runs the other way
-        inward = _carried(edge, q[-2::-1], slopes[-2::-1], widths[::-1])[::-1]
-        scale = slopes[0] / self.aperture  # makes psi and D psi' comparable
-        misfit = []
-        for out, back in zip(outward[1:], inward[1:], strict=True):
-            u = np.array([out[0], out[1] / scale])
-            v = np.array([back[0], -back[1] / scale])
-            cross = u[0] * v[1] - u[1] * v[0]
-            misfit.append(abs(cross) / (np.linalg.norm(u) * np.linalg.norm(v)))
-        join = int(np.argmin(misfit)) + 1
-        u = np.array([outward[join][0], outward[join][1] / scale])
-        v = np.array([inward[join][0], -inward[join][1] / scale])
-        ratio = float(u @ v / (v @ v))
-        # Amplitudes at all interfaces on one scale: the logarithms are of what was taken out.
-        states = []
-        for index in range(len(widths) + 1):
-            inside = index <= join
-            psi, flux, log = (outward if inside else inward)[index]
-            reference = (outward if inside else inward)[join][2]
-            factor = np.exp(np.clip(log - reference, -700.0, 700.0)) * (1.0 if inside else ratio)
-            states.append((psi * factor, (flux if inside else -flux) * factor))
-        pieces = [
-            _Piece(
-                q[index],
-                width,
-                (states[index][0], states[index][1] / slopes[index]),
-                states[index + 1][0],
+        odd = np.asarray(np.arange(f.size) % 2, dtype=float)
+        outward = _carried((1.0 - odd, odd), q[:-1], slopes[:-1], widths)
+        kappa = np.sqrt(np.maximum(-q[-1], 0.0))
+        start = np.ones(f.size), slopes[-1] * kappa  # from outside, where x2 runs the other way
+        inward = _carried(start, q[-2::-1], slopes[-2::-1], widths[::-1])[::-1]
+        inward = [(psi, -flux, log) for psi, flux, log in inward]
+        scale = slopes[0] / self.aperture  # makes psi and A psi' comparable
+        pairs = [
+            (
+                np.stack([a[0], a[1] / scale]) / np.hypot(a[0], a[1] / scale),
+                np.stack([b[0], b[1] / scale]) / np.hypot(b[0], b[1] / scale),
             )
-            for index, width in enumerate(widths)
+            for a, b in zip(outward[1:], inward[1:], strict=True)
         ]
-        pieces.append(_Piece(q[-1], 0.0, (states[-1][0], 0.0), states[-1][0]))
-        return pieces
+        misfit = [np.abs(u[0] * v[1] - u[1] * v[0]) for u, v in pairs]
+        join = np.argmin(misfit, axis=0) + 1
+        states = _joined(outward, inward, join, scale)
+        return [
+            _Shape(q[i], widths[i], states[i][0], states[i][1] / slopes[i], states[i + 1][0])
+            for i in range(len(widths))
+        ]
 
 
 def _joined(
-    pieces: Sequence[_Piece], outer: float, decay: float, edge: float, number: int
-) -> tuple[Array, Array]:
-    """Positions and profile from the outside on one hand to that on the other."""
+    outward: Sequence[_State], inward: Sequence[_State], join: NDArray[np.intp], scale: float
+) -> list[tuple[Array, Array]]:
+    """(psi, A psi') at all interfaces on one scale, each mode joined at an interface of its own."""
+    modes = np.arange(join.size)
+    at = [np.stack([state[part] for state in outward])[join, modes] for part in range(3)]
+    its = [np.stack([state[part] for state in inward])[join, modes] for part in range(3)]
+    ratio = (at[0] * its[0] + at[1] * its[1] / scale**2) / (its[0] ** 2 + (its[1] / scale) ** 2)
+    states = []
+    for index, (out, back) in enumerate(zip(outward, inward, strict=True)):
+        inside = index <= join
+        log = np.where(inside, out[2] - at[2], back[2] - its[2])
+        factor = np.exp(np.clip(log, -700.0, 700.0)) * np.where(inside, 1.0, ratio)
+        states.append(
+            (
+                np.where(inside, out[0], back[0]) * factor,
+                np.where(inside, out[1], back[1]) * factor,
+            )
+        )
+    return states
+
+
+def _drawn(
+    shapes: Sequence[_Shape], edge: Array, decay: Array, even: Flags
+) -> tuple[list[Array], Array]:
+    """Positions (m,) of each mode, and profiles (n, m), from one outside to the other."""
+    reach = sum(shape.width for shape in shapes)
     places, values, start = [], [], 0.0
-    for piece in pieces[:-1]:
-        x = np.linspace(0.0, piece.width, _DRAWN)
-        places.append(start + x)
-        values.append(piece.at(x))
-        start += piece.width
-    tail = min(_TAIL / decay, edge) if decay > 0.0 else edge
-    x = np.linspace(0.0, tail, _DRAWN)[1:]
+    for shape in shapes:
+        x = np.linspace(0.0, shape.width, _DRAWN)
+        places.append(np.tile(start + x, (edge.size, 1)))
+        values.append(shape.at(x))
+        start += shape.width
+    tail = np.minimum(_TAIL / np.maximum(decay, 1e-300), reach)
+    x = tail[:, None] * np.linspace(0.0, 1.0, _DRAWN)[1:]
     places.append(start + x)
-    values.append(outer * np.exp(-decay * x))
-    half, psi = np.concatenate(places), np.concatenate(values)
-    parity = 1.0 if number % 2 else -1.0
-    return (
-        np.concatenate([-half[:0:-1], half]),
-        np.concatenate([parity * psi[:0:-1], psi]),
-    )
+    values.append(edge[:, None] * np.exp(-decay[:, None] * x))
+    half, psi = np.concatenate(places, axis=1), np.concatenate(values, axis=1)
+    outer = np.abs(psi) > 1e-3 * np.abs(psi).max(axis=1, keepdims=True)
+    last = psi.shape[1] - 1 - np.argmax(outer[:, ::-1], axis=1)
+    psi = psi * np.sign(psi[np.arange(edge.size), last])[:, None]
+    parity = np.where(even, 1.0, -1.0)[:, None]
+    whole = np.concatenate([parity * psi[:, :0:-1], psi], axis=1)
+    return list(np.concatenate([-half[:, :0:-1], half], axis=1)), whole
 
 
 def cosine_overlaps(electrodes: int) -> tuple[float, ...]:
@@ -335,68 +357,72 @@ def _across(psi: Array, slope: Array, q: Array, width: float | Array) -> tuple[A
     return psi * cosine + slope * over, slope * cosine - q * over * psi, growth
 
 
+#: psi, A psi' and the logarithm of what was taken out of both, (n,) each.
+_State = tuple[Array, Array, Array]
+
+
 def _carried(
-    start: tuple[float, float],
-    q: Sequence[float],
+    start: tuple[Array, Array],
+    q: Sequence[Array],
     slopes: Sequence[float],
     widths: Sequence[float],
-) -> list[tuple[float, float, float]]:
-    """(psi, D psi', logarithm of what was taken out) at the start and after every stretch."""
-    psi, flux, log = np.array(start[0]), np.array(start[1]), 0.0
-    states = [(float(psi), float(flux), log)]
+) -> list[_State]:
+    """States at the start and after every stretch."""
+    psi, flux = start
+    log = np.zeros(psi.size)
+    states = [(psi, flux, log)]
     for square, d, width in zip(q, slopes, widths, strict=True):
-        psi, slope, growth = _across(psi, flux / d, np.array(square), width)
-        size = float(np.hypot(psi, slope * width))
+        psi, slope, growth = _across(psi, flux / d, square, width)
+        size = np.hypot(psi, slope * width)
         psi, flux = psi / size, d * slope / size
-        log += float(growth) + np.log(size)
-        states.append((float(psi), float(flux), log))
+        log = log + growth + np.log(size)
+        states.append((psi, flux, log))
     return states
 
 
-@dataclass(frozen=True)
-class _Piece:
-    """psi on one region: k2^2, width, (psi, psi') at its inner end, psi at its outer end."""
+@dataclass(frozen=True, eq=False)
+class _Shape:
+    """Profiles (n,) on one region: k2^2, width, psi and psi' at the inner end, psi at the outer."""
 
-    square: float
+    square: Array
     width: float
-    left: tuple[float, float]
-    right: float
+    inner: Array
+    slope: Array
+    outer: Array
 
     def at(self, x: Array) -> Array:
-        """Profile at x (m,) from the inner end. Evanescent: from both ends, which is stable."""
-        k = np.sqrt(abs(self.square))
-        if self.square < 0.0 and k * self.width > 1.0:
-            z = k * self.width
-            rest = self.width - x
-            grown = -np.expm1(-2.0 * z)
-            inner = np.exp(-k * x) * -np.expm1(-2.0 * k * rest) / grown
-            outer = np.exp(-k * rest) * -np.expm1(-2.0 * k * x) / grown
-            return np.asarray(self.left[0] * inner + self.right * outer)
-        psi, slope = self.left
-        value, _, growth = _across(np.array(psi), np.array(slope), np.array(self.square), x)
-        return np.asarray(value * np.exp(growth))
+        """Profiles (n, m) at x (m,) from the inner end.
 
-    def _nodes(self) -> tuple[Array, Array]:
-        """Gauss points and weights over the region."""
-        count = int(np.ceil(np.sqrt(abs(self.square)) * self.width)) + 1
+        Where they decay or grow by much: from both ends, which is stable.
+        """
+        q, psi, slope = self.square[:, None], self.inner[:, None], self.slope[:, None]
+        k = np.sqrt(np.abs(q))
+        z = k * self.width
+        steep = (q < 0.0) & (z > 1.0)
+        value, _, growth = _across(psi, slope, q, x)
+        value = value * np.exp(np.where(steep, 0.0, growth))
+        rest = self.width - x
+        grown = -np.expm1(-2.0 * np.maximum(z, 1.0))
+        from_inner = np.exp(-k * x) * -np.expm1(-2.0 * k * rest) / grown
+        from_outer = np.exp(-k * rest) * -np.expm1(-2.0 * k * x) / grown
+        return np.asarray(
+            np.where(steep, psi * from_inner + self.outer[:, None] * from_outer, value)
+        )
+
+    def norm(self) -> Array:
+        """Integrals of psi^2, (n,): Gauss's rule on stretches of one radian at most."""
+        count = int(np.ceil(np.sqrt(np.abs(self.square).max()) * self.width)) + 1
         step = self.width / count
-        starts = step * np.arange(count)
-        x = starts[:, None] + 0.5 * step * (_NODES + 1.0)
-        return x.ravel(), np.tile(0.5 * step * _WEIGHTS, count)
-
-    def norm(self) -> float:
-        """Integral of psi^2."""
-        if self.width == 0.0:
-            return 0.0
-        x, weight = self._nodes()
-        return float(weight @ self.at(x) ** 2)
+        x = (step * np.arange(count)[:, None] + 0.5 * step * (_NODES + 1.0)).ravel()
+        return np.asarray(self.at(x) ** 2 @ np.tile(0.5 * step * _WEIGHTS, count))
 
     def integral(self, ends: Array) -> Array:
-        """int_0^end psi dx for ends (m,) from the inner one, psi even there."""
-        k = np.sqrt(abs(self.square))
-        if self.square >= 0.0:
-            return np.asarray(self.left[0] * ends * np.sinc(k * ends / np.pi))
+        """int_0^end psi dx, (n, m), for ends (m,) from the inner one, psi even there."""
+        q = self.square[:, None]
+        k = np.sqrt(np.abs(q))
+        running = self.inner[:, None] * ends * np.sinc(k * ends / np.pi)
         # psi = psi(W/2) cosh(k x)/cosh(k W/2), whose integral is sinh(k end)/(k cosh(k W/2)).
-        z = k * self.width
-        rise = np.exp(k * ends - z) * -np.expm1(-2.0 * k * ends) / (k * (1.0 + np.exp(-2.0 * z)))
-        return np.asarray(self.right * rise)
+        z, rate = k * self.width, np.maximum(k, 1e-300)
+        grown = np.exp(k * ends - z) * -np.expm1(-2.0 * k * ends)
+        decaying = self.outer[:, None] * grown / (rate * (1.0 + np.exp(-2.0 * z)))
+        return np.asarray(np.where(q < 0.0, decaying, running))

@@ -190,11 +190,15 @@ def uncoupled_components(tensors: Iterable[GeneralisedTensor]) -> tuple[tuple[in
     return tuple(dict.fromkeys(tuple(np.flatnonzero(row).tolist()) for row in coupled))
 
 
-def turn_about_normal(tensor: Array, angle: float) -> Array:
-    """G_iJKl in axes turned by ``angle`` (radians) about x3, from x1 towards x2."""
+def turn_about_normal(tensor: Array, angle: complex) -> Array:
+    """G_iJKl in axes turned by ``angle`` (radians) about x3, from x1 towards x2.
+
+    A complex angle theta makes of exp(-j k x1) a field with the real k1 = k cos(theta) and a k2 =
+    k sin(theta) that decays: the equations are analytic in the direction.
+    """
     cosine, sine = np.cos(angle), np.sin(angle)
     space = np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
-    field = np.eye(4)
+    field = np.eye(4, dtype=space.dtype)
     field[:3, :3] = space
     turned = np.einsum("ia,jb,kc,ld,abcd->ijkl", space, field, field, space, tensor, optimize=True)
     return np.asarray(turned)

@@ -96,7 +96,7 @@ class ScaledMedium:
             return kind.of_conductor(tensor[:, :3, :3, :], self.density)
         return kind.from_tensor(tensor, self.density)
 
-    def turned(self, angle: float) -> ScaledMedium:
+    def turned(self, angle: complex) -> ScaledMedium:
         """In axes turned by ``angle`` (radians) about x3, from x1 towards x2."""
         tensor = turn_about_normal(cast(Any, self.tensor), angle)
         return ScaledMedium(tensor, self.density, self.conducting)
@@ -148,8 +148,11 @@ class ScaledStack:
         """Of all layers together, m."""
         return sum(height for _, height in self.layers)
 
-    def turned(self, angle: float) -> ScaledStack:
-        """The same stack for a wave that runs ``angle`` (radians) from x1 towards x2."""
+    def turned(self, angle: complex) -> ScaledStack:
+        """The same stack for a wave that runs ``angle`` (radians) from x1 towards x2.
+
+        Complex: for one that decays across, see :func:`.turn_about_normal`.
+        """
         return ScaledStack(
             self.substrate.turned(angle),
             tuple((medium.turned(angle), height) for medium, height in self.layers),

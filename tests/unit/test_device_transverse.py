@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.linalg import eigh_tridiagonal
+from scipy.linalg import eigh_tridiagonal, solve_banded
 from scipy.optimize import brentq
 
 from sawfem.device.transverse import TransverseGuide, cosine_overlaps
@@ -14,15 +14,14 @@ from sawfem.errors import GeometryError, InputError
 K1, W, V = np.pi / 2e-6, 40e-6, 3900.0
 CORE = RegionDispersion.isotropic(V, K1)
 F0 = CORE.cutoff
-#: A parabolic core and walls so high that a mode ends at them: kappa W/2 near 1e8.
-PARABOLIC = RegionDispersion.parabolic(F0, CORE.slope)
-WALLS = RegionDispersion.parabolic(F0 * 1e16, CORE.slope * 1e4)
+WALLS = RegionDispersion.parabolic(F0 * 1e8, CORE.slope * 1e4)
 
 
 def slab(steps: float) -> TransverseGuide:
-    """Parabolic three-layer guide of V = (W/2) sqrt((f_out - f_core)/D) = steps."""
+    """Three layers of equal A, with V = (W/2) sqrt((f_out^2 - f_core^2)/A) = steps."""
     depth = CORE.slope * (steps / (0.5 * W)) ** 2
-    return TransverseGuide(W, PARABOLIC, RegionDispersion.parabolic(F0 + depth, CORE.slope))
+    out = RegionDispersion.parabolic(np.sqrt(F0**2 + depth), CORE.slope)
+    return TransverseGuide(W, CORE, out)
 
 
 @pytest.mark.parametrize("steps", [0.3, 1.5, 1.6, 7.0, 20.0])
@@ -43,8 +42,8 @@ def test_the_symmetric_dielectric_slab(steps):
             return u * np.sin(u) - q * np.cos(u) if number % 2 else odd
 
         u = brentq(condition, low + 1e-12, min(low + 0.5 * np.pi, steps), xtol=1e-15)
-        shift = CORE.slope * (2.0 * u / W) ** 2
-        assert mode.frequency - F0 == pytest.approx(shift, rel=1e-11, abs=1e-6)
+        wanted = np.sqrt(F0**2 + CORE.slope * (2.0 * u / W) ** 2)
+        assert mode.frequency == pytest.approx(wanted, rel=1e-14)
         q = np.sqrt(steps**2 - u**2)
         assert mode.confinement == pytest.approx(1.0 - u**2 / (steps**2 * (1.0 + q)), rel=1e-7)
         # (int psi)^2/(W int psi^2) of cos(2 U x/W), by hand
@@ -91,7 +90,7 @@ def resonator(busbar: float = 30e-6, gap: float = 3e-6) -> TransverseGuide:
     """Overlap, faster gaps, slower bus-bars of finite width, free surface; unlike slopes."""
     return TransverseGuide(
         W,
-        PARABOLIC,
+        CORE,
         RegionDispersion.parabolic(1.03 * F0, 0.8 * CORE.slope),
         (
             TransverseRegion("end gap", gap, RegionDispersion.parabolic(1.01 * F0, CORE.slope)),
@@ -106,23 +105,23 @@ def resonator(busbar: float = 30e-6, gap: float = 3e-6) -> TransverseGuide:
 def differences(guide: TransverseGuide, step: float, reach: float):
     """Frequencies, profiles and positions of the half guide by finite differences, even modes.
 
-    -(D psi')' + f_r psi = f psi on cells of one region each, D between two cells the mean of
-    their resistances (h/2)(1/D1 + 1/D2).
+    -(A psi')' + f_r^2 psi = f^2 psi on cells of one region each; between two cells the flux meets
+    the resistance (h/2)(1/A1 + 1/A2).
     """
     parts = [(0.5 * guide.aperture, guide.overlap)]
     parts += [(region.width, region.dispersion) for region in guide.beside]
     parts += [(reach, guide.outside)]
     slope = np.concatenate([np.full(round(w / step), d.slope) for w, d in parts])
-    base = np.concatenate([np.full(round(w / step), d.cutoff) for w, d in parts])
+    base = np.concatenate([np.full(round(w / step), d.cutoff**2) for w, d in parts])
     between = 2.0 / (1.0 / slope[:-1] + 1.0 / slope[1:]) / step**2
     diagonal = base.copy()
     diagonal[:-1] += between
     diagonal[1:] += between
     diagonal[-1] += 2.0 * slope[-1] / step**2
-    f, vectors = eigh_tridiagonal(
-        diagonal, -between, select="v", select_range=(0.0, guide.outside.cutoff)
+    squares, vectors = eigh_tridiagonal(
+        diagonal, -between, select="v", select_range=(0.0, guide.outside.cutoff**2)
     )
-    return f, vectors, (np.arange(base.size) + 0.5) * step
+    return np.sqrt(squares), vectors, (np.arange(base.size) + 0.5) * step
 
 
 def test_finite_differences_find_the_same_modes_with_order_two():
@@ -160,9 +159,7 @@ def test_no_mode_is_missed(seed):
         )
         for _ in range(3)
     )
-    guide = TransverseGuide(
-        W, PARABOLIC, RegionDispersion.parabolic(1.02 * F0, CORE.slope), regions
-    )
+    guide = TransverseGuide(W, CORE, RegionDispersion.parabolic(1.02 * F0, CORE.slope), regions)
     modes = guide.modes()
     assert [mode.number for mode in modes] == list(range(1, len(modes) + 1))
     assert sum(guide.count([guide.window[1]])[0]) == len(modes)
@@ -223,17 +220,17 @@ def test_bus_bars_far_apart_keep_their_parity():
 def test_a_falling_dispersion_is_the_mirror_image():
     """D < 0 (g < -1): the wave is held where the region is the faster one."""
     guide = slab(6.0)
-    top = 2.0 * F0
+    top = 2.0 * F0**2
     mirrored = TransverseGuide(
         W,
-        RegionDispersion.parabolic(top - F0, -CORE.slope),
-        RegionDispersion.parabolic(top - guide.outside.cutoff, -CORE.slope),
+        RegionDispersion.parabolic(np.sqrt(top - F0**2), -CORE.slope),
+        RegionDispersion.parabolic(np.sqrt(top - guide.outside.cutoff**2), -CORE.slope),
     )
-    assert mirrored.window == pytest.approx((top - F0, top - guide.outside.cutoff))
+    assert mirrored.window == pytest.approx(np.sqrt(top - np.square(guide.window)))
     for mode, other in zip(guide.modes(), mirrored.modes(), strict=True):
-        assert mode.frequency + other.frequency == pytest.approx(top, rel=1e-14)
+        assert np.hypot(mode.frequency, other.frequency) == pytest.approx(np.sqrt(top), rel=1e-14)
         assert mode.excitation == pytest.approx(other.excitation, rel=1e-6, abs=1e-12)
-    assert PARABOLIC.anisotropy(K1) == pytest.approx(0.0, abs=1e-12)  # isotropic
+    assert CORE.anisotropy(K1) == pytest.approx(0.0, abs=1e-12)  # isotropic
     assert RegionDispersion.parabolic(F0, -CORE.slope).anisotropy(K1) == pytest.approx(-2.0)
 
 
@@ -253,15 +250,16 @@ def test_what_guides_nothing():
 
 
 def test_a_dispersion_from_points_is_that_of_the_medium():
-    """Isotropic: k2^2 is a polynomial of degree two in f, so three points give it to rounding."""
-    k2 = np.array([0.0, 0.1, 0.2]) * K1
-    found = RegionDispersion.from_points(k2, V * np.hypot(K1, k2) / (2.0 * np.pi))
-    assert found.coefficients == pytest.approx(CORE.coefficients, rel=1e-9)
-    assert found.slope == pytest.approx(V / (4.0 * np.pi * K1), rel=1e-9)
-    f = F0 * np.array([0.99, 1.0, 1.01])
-    assert found.transverse_squared(f) == pytest.approx(CORE.transverse_squared(f), rel=1e-9)
+    """Isotropic: k2^2 is linear in f^2; waves that run and waves that decay give one line."""
+    q = np.array([-0.05, 0.0, 0.02, 0.05]) * K1**2
+    found = RegionDispersion.from_points(q, V * np.sqrt(K1**2 + q) / (2.0 * np.pi))
+    f = F0 * np.array([0.98, 1.0, 1.01])
+    assert found.slope == pytest.approx((V / (2.0 * np.pi)) ** 2, rel=1e-9)
+    assert found.transverse_squared(f) == pytest.approx(CORE.transverse_squared(f), abs=100.0)
+    assert found.weight(f) == pytest.approx([1.0] * 3, rel=1e-9)
+    assert found.frequency(q) == pytest.approx(V * np.sqrt(K1**2 + q) / (2.0 * np.pi), rel=1e-12)
     for transverse, frequency, text in (
-        ([0.0, 1.0], [1e9], "no such points"),
+        ([0.0], [1e9], "no such points"),
         ([0.0, 1.0, 2.0], [1e9, 1.1e9, 1.05e9], "turns back"),
         ([0.1, 1.0], [1e9, 1.1e9], "no such points"),
     ):
@@ -272,17 +270,48 @@ def test_a_dispersion_from_points_is_that_of_the_medium():
 
 
 def test_a_polynomial_is_not_followed_where_it_turns_back():
-    k2 = np.array([0.0, 1.0, 2.0, 3.0]) * 1e5
-    steep = RegionDispersion.from_points(k2, 1e9 + np.array([0.0, 1.0, 3.0, 4.0]) * 1e6)
+    q = np.array([0.0, 1.0, 4.0, 9.0]) * 1e10
+    steep = RegionDispersion.from_points(q, 1e9 + np.array([0.0, 1.0, 3.0, 4.0]) * 1e6)
     f = np.linspace(0.95e9, 1.05e9, 1001)
     assert np.all(np.diff(steep.transverse_squared(f)) > 0.0)
+    assert steep.transverse_squared(steep.frequency(q)) == pytest.approx(q, abs=1.0)
 
 
 def test_half_of_the_strips_lie_half_way():
-    """Mean of two media at equal k2, against the mean of their square roots."""
-    other = RegionDispersion.isotropic(1.03 * V, K1)
-    mean = CORE.mixed(other, 0.5)
-    k2 = np.array([0.05, 0.1]) * K1
-    f = 1.015 * V * np.hypot(K1, k2) / (2.0 * np.pi)
-    assert mean.cutoff == pytest.approx(1.015 * F0, rel=1e-14)
-    assert mean.transverse_squared(f) == pytest.approx(k2**2, rel=1e-6)
+    """Mean of two media at equal k2: a medium whose velocity is the mean."""
+    other, between = (RegionDispersion.isotropic(x * V, K1) for x in (1.03, 1.015))
+    mean = CORE.mean(other, -0.02 * K1**2, 0.02 * K1**2)
+    f = F0 * np.array([1.01, 1.015, 1.02])
+    assert mean.transverse_squared(f) == pytest.approx(between.transverse_squared(f), abs=1e4)
+
+
+def test_residues_of_a_guide_that_is_not_linear_in_the_square():
+    """The weight m: the response <w, psi(f)> of the driven guide has the residue of a mode.
+
+    (A psi')' + A q(f) psi = w by finite differences, solved beside a mode; its residue in f^2 is
+    -(int w psi)^2/int m psi^2, that is W times the strength.
+    """
+    q = np.array([0.0, 0.04, 0.08]) * K1**2
+    bent = RegionDispersion.from_points(q, F0 * np.array([1.0, 1.016, 1.038]))
+    guide = TransverseGuide(W, bent, RegionDispersion.isotropic(1.02 * V, K1))
+    first, _, third = guide.modes()[:3]
+    assert float(bent.weight(third.frequency)) < 0.97
+    step, reach = 1e-7, 60e-6
+    inside = (np.arange(round((0.5 * W + reach) / step)) + 0.5) * step < 0.5 * W
+    slope = np.where(inside, bent.slope, guide.outside.slope)
+    between = 2.0 / (1.0 / slope[:-1] + 1.0 / slope[1:]) / step**2
+
+    def answer(f):
+        square = np.where(inside, bent.transverse_squared(f), guide.outside.transverse_squared(f))
+        diagonal = slope * square
+        diagonal[:-1] -= between
+        diagonal[1:] -= between
+        bands = np.array([np.append(0.0, between), diagonal, np.append(between, 0.0)])
+        return 2.0 * step * inside @ solve_banded((1, 1), bands, inside.astype(float))
+
+    for mode in (first, third):
+        # a pole by three points: 1/answer is a straight line in f^2 near it
+        f = mode.frequency + np.array([-1.0, 1.0]) * 2e-5 * F0
+        line = 1.0 / np.array([answer(x) for x in f])
+        residue = (f[1] ** 2 - f[0] ** 2) / (line[1] - line[0])
+        assert residue == pytest.approx(W * mode.strength, rel=0.01)

@@ -1,0 +1,228 @@
+"""The oblique dispersion of every region across a resonator, from its solved grating.
+
+overlap, dummy fingers   the resonant edge of the shorted grating at phase pi, by finite elements
+                         with exact waves below (sawfem/unitcell/obliquewaves.py)
+bus-bar                  the stack with the metals of the electrode as films over all of it
+free surface             the stack alone
+end gap                  between finger tips and the other bus-bar every second strip is missing:
+                         the mean of grating and free surface, which is what half of the strips do
+                         to first order
+
+All at k1 = pi/p. Plane waves are followed to k2^2 < 0 as well, through complex directions: there
+they decay across. A standing wave at phase pi is even in k2 by reciprocity; a plane wave that
+steers is not, and its even part is taken, with a remark. Of leaky waves the real part of the
+frequency is taken.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sawfem.design import UnitCell
+from sawfem.device.transverse_regions import RegionDispersion
+from sawfem.errors import ConvergenceError, InputError
+from sawfem.extract.grating import MESHES, GratingSolution
+from sawfem.material import Medium
+from sawfem.planewave import Wave, leaky_estimates, surface_waves
+from sawfem.planewave.follow import at_wavelength, locate
+from sawfem.planewave.stack_wave import StackWave
+from sawfem.unitcell.discretisation import discretise
+from sawfem.unitcell.obliquewaves import follow_edge
+from sawfem.unitcell.stopband import refine_stop_band
+
+Array = NDArray[np.float64]
+
+#: Points of the grating beside k2 = 0.
+GRATING_POINTS = 4
+#: Steps of a plane wave to one side of k2^2 = 0, and the first one over k1^2.
+PLANE_STEPS, FIRST_STEP = 5, 0.004
+#: Largest |k2^2| over k1^2.
+FARTHEST = 0.15
+#: How far beyond the window of guided modes a dispersion is computed.
+MARGIN = 1.15
+#: Odd part of f(k2) over f from which steering is spoken of.
+STEERING = 1e-6
+#: Likeness |u^H u'|^2 of the motions of a wave under the film and on the bare surface.
+ALIKE = 0.5
+
+
+@dataclass(frozen=True)
+class ResonatorRegions:
+    """Dispersions of the regions.
+
+    Attributes
+    ----------
+    wavenumber : k1 = pi/p, rad/m.
+    overlap, gap, busbar, free : of each region; the overlap's is that of dummy fingers too.
+    coarser : the same four with a point less each: how far the results of the two differ is
+        what the polynomials are good for; None for those themselves.
+    remarks : sentences on what was assumed.
+    """
+
+    wavenumber: float
+    overlap: RegionDispersion
+    gap: RegionDispersion
+    busbar: RegionDispersion
+    free: RegionDispersion
+    coarser: ResonatorRegions | None = None
+    remarks: tuple[str, ...] = ()
+
+
+def resonator_regions(solution: GratingSolution) -> ResonatorRegions:
+    """Follow the wave of a solved grating across all regions of a resonator made of it.
+
+    Raises
+    ------
+    InputError : a cell of several electrodes, or one that is recessed, whose bus-bar is not known.
+    ConvergenceError : a wave was lost on its way, as at the onset of a bulk wave.
+    """
+    cell = solution.cell
+    if len(cell.electrodes) != 1 or cell.recess > 0.0:
+        raise InputError(
+            key="grating",
+            found="several electrodes a period" if cell.recess == 0.0 else "recessed electrodes",
+            expected="one electrode a period, on the surface, for transverse modes",
+        )
+    k1 = math.pi / cell.period
+    edge = solution.band.resonance.frequency.real
+    planes = [_Plane(wave, k1) for wave in (_free_wave(solution, k1), _busbar_wave(solution, k1))]
+    cutoffs = [edge, *(plane.cutoff for plane in planes)]
+    window = min(cutoffs), max(cutoffs)
+    free, busbar = (plane.points(window) for plane in planes)
+    # The grating's slope is near that of the bus-bar.
+    slope = planes[1].slope
+    farthest = MARGIN * max(abs((f - edge) / slope) for f in window)
+    reach = math.sqrt(min(max(farthest, 4.0 * FIRST_STEP), FARTHEST))
+    sides = reach * np.arange(GRATING_POINTS + 1) / GRATING_POINTS
+    curves = [(sides**2, edge * _grating(solution, k1 * sides[1:])), free, busbar]
+    fine = _regions(k1, curves)
+    coarse = _regions(k1, [_thinned(q, f) for q, f in curves])
+    odd = max(plane.odd for plane in planes)
+    remarks = []
+    if odd > STEERING:
+        remarks.append(
+            f"plane waves beside the grating steer (odd part of f(k2) up to {odd:.1e} of f): "
+            "transverse modes take the mean of both directions"
+        )
+    return ResonatorRegions(k1, *fine, ResonatorRegions(k1, *coarse), tuple(remarks))
+
+
+def _regions(
+    k1: float, curves: list[tuple[Array, Array]]
+) -> tuple[RegionDispersion, RegionDispersion, RegionDispersion, RegionDispersion]:
+    """Overlap, gap, bus-bar, free surface from points (k2/k1)^2 of grating, free surface, bus-bar.
+
+    The gap is averaged where both are known, and a little beyond where the grating decays.
+    """
+    grating, free, busbar = (RegionDispersion.from_points(k1**2 * q, f) for q, f in curves)
+    low = 0.5 * k1**2 * float(curves[1][0][0])
+    high = k1**2 * float(min(curves[0][0][-1], curves[1][0][-1]))
+    return grating, grating.mean(free, low, high), busbar, free
+
+
+def _thinned(q: Array, f: Array) -> tuple[Array, Array]:
+    """The same without the last but one on the longer side."""
+    left_out = 1 if q[0] < -q[-1] else q.size - 2
+    return np.delete(q, left_out), np.delete(f, left_out)
+
+
+def _grating(solution: GratingSolution, transverse: Array) -> Array:
+    """f(k2)/f(0) of the resonant shorted edge, zero first.
+
+    On the coarsest mesh: errors of edge and oblique wave nearly cancel in the ratio (3e-7 between
+    this mesh and the next but one on 128 deg Y-X niobate, of a change of 1.8e-2).
+    """
+    band = refine_stop_band(discretise(solution.cell, MESHES[0]), solution.band)
+    branch = follow_edge(band, band.resonance, transverse)
+    return np.asarray(branch.frequency.real / branch.frequency[0].real)
+
+
+class _Plane:
+    """A plane wave at k1 along x1, followed to k2^2 = q k1^2 of both signs."""
+
+    def __init__(self, wave: StackWave, k1: float) -> None:
+        self.wave, self.k1, self.odd = wave, k1, 0.0
+        self.cutoff = wave.omega / (2.0 * math.pi)
+        self.slope = (self._to([FIRST_STEP])[0] - self._to([-FIRST_STEP])[0]) / (2.0 * FIRST_STEP)
+        if self.slope == 0.0:
+            raise ConvergenceError("a plane wave whose frequency does not vary with k2")
+
+    def _to(self, squares: Sequence[float] | Array) -> Array:
+        """Even part of f at q = ``squares``, each farther out than the one before."""
+        ways = []
+        for way in (1.0, -1.0):
+            here, values = self.wave, []
+            for q in squares:
+                angle = cmath.atan(way * cmath.sqrt(q))
+                stack = self.wave.stack.turned(angle if q < 0.0 else angle.real)
+                here = at_wavelength(here, stack, self.k1 * math.sqrt(1.0 + q))
+                values.append(here.omega / (2.0 * math.pi))
+            ways.append(np.array(values))
+        self.odd = max(self.odd, float(np.max(np.abs(ways[0] - ways[1]))) / (2.0 * self.cutoff))
+        return np.asarray(0.5 * (ways[0] + ways[1]))
+
+    def points(self, window: tuple[float, float]) -> tuple[Array, Array]:
+        """(m,) q, rising, and f over a window of frequencies and a little on either side of f0."""
+        places, values = [np.zeros(1)], [np.array([self.cutoff])]
+        for end in window:
+            side = math.copysign(1.0, (end - self.cutoff) / self.slope) if end != self.cutoff else 0
+            if not side:
+                continue
+            farthest = MARGIN * abs((end - self.cutoff) / self.slope)
+            farthest = min(max(farthest, 4.0 * FIRST_STEP), FARTHEST)
+            squares = side * farthest * np.arange(1, PLANE_STEPS + 1) / PLANE_STEPS
+            places.append(squares)
+            values.append(self._to(squares))
+        if len(places) == 2:  # the window ends at f0: a point beyond it holds the slope
+            side = -float(np.sign(places[1][0]))
+            squares = side * FIRST_STEP * np.array([1.0, 2.0])
+            places.append(squares)
+            values.append(self._to(squares))
+        q, f = np.concatenate(places), np.concatenate(values)
+        order = np.argsort(q)
+        return q[order], f[order]
+
+
+def _free_wave(solution: GratingSolution, k1: float) -> StackWave:
+    """The wave of the stack without electrodes at k1."""
+    cell = solution.cell
+    substrate, layers, _ = cell.planar()
+    wave = locate(solution.wave, substrate, layers, shorts=cell.stack.shorts)
+    return at_wavelength(wave, wave.stack, k1)
+
+
+def _busbar_wave(solution: GratingSolution, k1: float) -> StackWave:
+    """The wave of the stack with the electrode's films over all of it, at k1."""
+    cell = solution.cell
+    substrate, layers = _covered(cell)
+    metallised = solution.wave.velocity_metallised or solution.wave.velocity
+    best: tuple[float, Wave] | None = None
+    for search in (surface_waves, leaky_estimates):
+        for wave in search(substrate, layers, metallised * k1, shorts=cell.stack.shorts):
+            alike = float(abs(np.vdot(wave.polarisation, solution.wave.polarisation)) ** 2)
+            known = wave.velocity_free is not None
+            if known and alike > ALIKE and (best is None or alike > best[0]):
+                best = alike, wave
+        if best is not None:
+            break
+    if best is None:
+        raise ConvergenceError(
+            f"no wave like that of the grating runs under a bus-bar near {metallised:.6g} m/s"
+        )
+    found = locate(best[1], substrate, layers, shorts=cell.stack.shorts)
+    return at_wavelength(found, found.stack, k1)
+
+
+def _covered(cell: UnitCell) -> tuple[Medium, tuple[tuple[Medium, float], ...]]:
+    """Substrate and layers with the films of the electrode in their place among them."""
+    substrate, layers, interface = cell.planar()
+    films = tuple(
+        (film.metal.rotated(np.eye(3)), film.thickness) for film in cell.electrodes[0].films
+    )
+    return substrate, (*layers[:interface], *films, *layers[interface:])
