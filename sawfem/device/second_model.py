@@ -184,7 +184,7 @@ def compare_models(
     report(0, total)
     low = min(float(job.frequency.min()) for job in jobs)
     high = max(float(job.frequency.max()) for job in jobs)
-    model = CellModel(cell, (0.999 * low, 1.001 * high), tolerance=CELL_TOLERANCE)
+    model = CellModel(cell, (0.999 * low, 1.001 * high), tolerance=CELL_TOLERANCE, losses=False)
     done, found = 0, []
     for job in jobs:
         mutual = []

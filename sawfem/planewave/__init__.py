@@ -24,6 +24,7 @@ beam, power_flow         steering and spreading of the beam
 slowness_curve           slowness against direction, interpolated: s1 of s2, where the power goes
 temperature, heated_stack   coefficients of velocity, delay and frequency
 loss, sensitivity        attenuation by material loss; derivatives of the velocity
+lossy_admittance         Y(omega, k) with complex constants; where its waves set in
 batch*, map*             many orientations at once, maps over cuts
 cutsearch, cut_family    cuts that meet a wish
 

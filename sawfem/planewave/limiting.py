@@ -87,20 +87,30 @@ def branch_points(tensor: GeneralisedTensor) -> tuple[float, ...]:
 
 def _extrema(tensor: GeneralisedTensor, *, maxima: bool) -> tuple[float, ...]:
     """Smooth minima, and maxima where wanted, of all sheets; none for vacuum."""
+    return tuple(velocity for velocity, _ in extremal_directions(tensor, maxima=maxima))
+
+
+def extremal_directions(
+    tensor: GeneralisedTensor, *, maxima: bool = True
+) -> tuple[tuple[float, float], ...]:
+    """(velocity in m/s, direction in radians from x1 towards x3) of each of
+    :func:`branch_points`; without ``maxima`` of :func:`bulk_onsets`.
+    """
     if tensor.is_vacuum:
         return ()
     angle = FINE
     v = trace_velocities(tensor, angle)
-    found = []
+    found: list[tuple[float, float]] = []
     for sign in (1.0, -1.0) if maxima else (1.0,):
         w = sign * v
         index, sheet = np.nonzero((w[1:-1] <= w[:-2]) & (w[1:-1] < w[2:]))
         place = _minima(tensor, sheet, angle[index], angle[index + 2], sign=sign, accuracy=1e-12)
         values = trace_velocities(tensor, place)[np.arange(place.size), sheet]
-        found.append(values[_are_smooth(tensor, sheet, place)])
-    distinct: list[float] = []
-    for value in np.sort(np.concatenate(found)).tolist():
-        if not distinct or value > distinct[-1] * (1.0 + 1e-12):
+        smooth = _are_smooth(tensor, sheet, place)
+        found.extend(zip(values[smooth].tolist(), place[smooth].tolist(), strict=True))
+    distinct: list[tuple[float, float]] = []
+    for value in sorted(found):
+        if not distinct or value[0] > distinct[-1][0] * (1.0 + 1e-12):
             distinct.append(value)
     return tuple(distinct)
 

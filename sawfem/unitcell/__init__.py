@@ -3,6 +3,7 @@
 mesh             the graded, mapped mesh of a period
 forms            the weak form and its five scalar integrals
 discretisation   unknowns, Bloch condition, boundary traces: the cell as affine matrices
+losses           what its materials lose, as imaginary parts of the matrices
 system           A(w, gamma) with the exact floor and air; full solutions
 reduced          a small model over a band of frequencies at one phase
 side             harmonics along a side of the cell for any phase

@@ -2,7 +2,9 @@
 
 The basis grows by full solutions at chosen points (f, gamma)
 (:mod:`sawfem.unitcell.snapshots`); K and M enter by three matrices each (affine in
-exp(-j gamma)), floor and air by their thin traces: nothing but the basis is approximated.
+exp(-j gamma)), floor and air by their thin traces: nothing but the basis is approximated. Where
+materials lose, K is complex and with a viscosity affine in the frequency, and the floor has lossy
+constants (:mod:`sawfem.unitcell.losses`): nothing is of first order then.
 
 Certificate. With the reduced solutions x of A x = b and y of A^H y = c and their full residuals
 r and r_d, exactly
@@ -12,7 +14,7 @@ r and r_d, exactly
 |r| and |r_d| are measured in the norm of H^-1, H the elastic and electric energy of the cell,
 by projection on a few random vectors with covariance H^-1: E |Omega^H r|^2 = k r^H H^-1 r. No
 squared norms are expanded, so the bound has no floor at the root of the rounding error. A is
-close to H on what the basis leaves unresolved, so
+close to H on what the basis leaves unresolved (losses change it by some 1/Q there), so
 
     |Y - Y_r| <= SAFETY w C0 (2 rho rho_d + 3e-14 |a| |d|)
 
@@ -38,6 +40,7 @@ from sawfem.errors import InputError
 from sawfem.unitcell.discretisation import Discretisation, discretise
 from sawfem.unitcell.greedy import Growth, Progress, silent
 from sawfem.unitcell.identity import cell_description, description_hash
+from sawfem.unitcell.losses import lossy_media, material_losses, no_losses
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.projected import CellAtPhase, CertifiedAnswer, ProjectedCell
 from sawfem.unitcell.region import Region, folded_phase
@@ -61,6 +64,8 @@ class CellModel:
     phases : lowest and highest Bloch phase gamma, radians, within 0..pi.
     tolerance : bound on |Y - Y_r| / max(|Y|, 0.01 w C) to reach on the training points.
     mesh : how the cell is cut up; not for an assembled one.
+    losses : whether what the materials say of their losses counts: quality factor, viscosity and
+        loss tangent; an assembled cell brings its own.
     most : snapshots that may be taken.
     training : numbers of training frequencies and phases.
     progress : called as progress(done, total) with the logarithm of the error closed so far.
@@ -98,6 +103,7 @@ class CellModel:
         *,
         tolerance: float = 1e-8,
         mesh: MeshSettings | None = None,
+        losses: bool = True,
         most: int = 40,
         training: tuple[int, int] = (13, 15),
         progress: Progress | None = None,
@@ -113,14 +119,15 @@ class CellModel:
                 key="tolerance", found=f"{tolerance!r}", expected="a number from 1e-12 to 1"
             )
         if isinstance(cell, UnitCell):
-            cell = discretise(cell, mesh or MESH)
+            rule = material_losses if losses else no_losses
+            cell = discretise(cell, mesh or MESH, losses=rule)
         elif mesh is not None:
             raise InputError(
                 key="mesh", found="settings beside an assembled cell", expected="one of the two"
             )
         source = SnapshotBasis(cell, float(np.mean(region.frequencies)))
         growth = Growth(source, region, tolerance, most, training, progress or silent)
-        self._put(region, growth, (), cell_description(cell.cell, cell.settings))
+        self._put(region, growth, (), described(cell))
 
     def _put(
         self, region: Region, growth: Growth, before: tuple[tuple[float, float], ...], text: str
@@ -156,6 +163,11 @@ class CellModel:
     def order(self) -> int:
         """Number of reduced unknowns without the electrodes."""
         return self.projected.order
+
+    @property
+    def is_lossy(self) -> bool:
+        """Whether energy is lost in the materials too, not by radiation alone."""
+        return self.projected.is_lossy
 
     @property
     def electrodes(self) -> int:
@@ -285,13 +297,15 @@ class CellModel:
     def _rebuilt(self, cell: UnitCell | None) -> SnapshotBasis:
         """The mesh of a loaded model and its basis on it."""
         settings = MeshSettings(**json.loads(self.description)["mesh"])
-        if cell is None or cell_description(cell, settings) != self.description:
+        rule = material_losses if self.is_lossy else no_losses
+        whole = None if cell is None else discretise(cell, settings, losses=rule)
+        if whole is None or described(whole) != self.description:
             raise InputError(
                 key="cell",
                 found="none" if cell is None else "another cell than the model's",
                 expected="the cell of which the loaded model was made (its mesh is not kept)",
             )
-        source = SnapshotBasis(discretise(cell, settings), float(np.mean(self.region.frequencies)))
+        source = SnapshotBasis(whole, float(np.mean(self.region.frequencies)))
         source.extend(self.basis)
         return source
 
@@ -303,3 +317,11 @@ class CellModel:
                 found=f"{frequency:.6g} Hz at phase {phase:.4g}",
                 expected=f"{self.region}; extend() grows the model",
             )
+
+
+def described(d: Discretisation) -> str:
+    """Text of an assembled cell, its mesh settings and its losses."""
+    media = [medium for medium in d.mesh.media if medium is not None]
+    substrate, layers = d.cell.stack.media()
+    every = (substrate, *(medium for medium, _ in layers), *media)
+    return cell_description(d.cell, d.settings, losses=lossy_media(every, d.loss_rule))

@@ -26,12 +26,14 @@ from sawfem.material import Medium
 from sawfem.planewave.generalised import generalised_tensor
 from sawfem.unitcell.forms import (
     DENSITY,
+    VELOCITY,
     ScalarForms,
     elastic_tensor,
     scalar_forms,
     sparse_from,
     stiffness_values,
 )
+from sawfem.unitcell.losses import LossRule, no_losses
 from sawfem.unitcell.mesh import AIR, METAL, CellMesh, MeshSettings, mesh_cell
 
 Array = NDArray[np.float64]
@@ -81,6 +83,26 @@ class AffineMatrix:
 
 
 @dataclass(frozen=True)
+class LossMatrix:
+    """What one material loses in one way: K_s, or K_v of :mod:`sawfem.unitcell.losses`.
+
+    Attributes
+    ----------
+    material, mechanism : its name; "mechanical", "viscous" or "dielectric".
+    matrix : real, of the pattern of the stiffness; a viscous one is multiplied by W.
+    """
+
+    material: str
+    mechanism: str
+    matrix: AffineMatrix
+
+    @property
+    def viscous(self) -> bool:
+        """Whether it grows with the frequency."""
+        return self.mechanism == "viscous"
+
+
+@dataclass(frozen=True)
 class Unknowns:
     """Numbering of the unknowns.
 
@@ -110,6 +132,8 @@ class Discretisation:
     bottom, top : traces on the floor of the slab and on the upper side of the air.
     electrodes : number of electrodes; their unknowns are the last ones.
     underside : traces on the lower side of a membrane that is meshed whole, whose floor is air.
+    losses : imaginary parts of the stiffness, by material and mechanism; () where nothing is lost.
+    loss_rule : what every medium loses, for what lies below the slab.
     """
 
     cell: UnitCell
@@ -123,6 +147,8 @@ class Discretisation:
     top: Trace
     electrodes: int
     underside: Trace | None = None
+    losses: tuple[LossMatrix, ...] = ()
+    loss_rule: LossRule = no_losses
 
     @property
     def size(self) -> int:
@@ -154,8 +180,14 @@ class Discretisation:
         return result
 
 
-def discretise(cell: UnitCell, settings: MeshSettings) -> Discretisation:
+def discretise(
+    cell: UnitCell, settings: MeshSettings, *, losses: LossRule = no_losses
+) -> Discretisation:
     """Mesh and assemble one period.
+
+    Parameters
+    ----------
+    losses : what every medium loses, such as :func:`.losses.material_losses`; nothing by default.
 
     Raises
     ------
@@ -177,6 +209,8 @@ def discretise(cell: UnitCell, settings: MeshSettings) -> Discretisation:
         top=_trace(cell_mesh, basis, cell_mesh.top, settings),
         electrodes=len(cell.electrodes),
         underside=_underside(cell, cell_mesh, basis, settings),
+        losses=_assemble_losses(cell, cell_mesh, forms, unknowns, losses),
+        loss_rule=losses,
     )
 
 
@@ -214,6 +248,31 @@ def _assemble(
             if j < 3:
                 mass.add(scalar, j, j, density * scalar.mass)
     return stiffness.matrix(), mass.matrix()
+
+
+def _assemble_losses(
+    cell: UnitCell,
+    cell_mesh: CellMesh,
+    forms: dict[int, ScalarForms],
+    unknowns: Unknowns,
+    rule: LossRule,
+) -> tuple[LossMatrix, ...]:
+    """Imaginary parts of the stiffness, media of one name together."""
+    found: dict[tuple[str, str], AffineParts] = {}
+    for index, scalar in forms.items():
+        medium = cell_mesh.media[index]
+        if medium is None:
+            continue
+        components = tensors_of(medium)[2]
+        for term in rule(medium):
+            tensor = term.tensor
+            if term.viscous:  # over w -> over W = w p / VELOCITY
+                tensor = tensor * VELOCITY / cell.period
+            parts = found.setdefault((medium.name, term.mechanism), AffineParts(unknowns))
+            for j in components:
+                for k in components:
+                    parts.add(scalar, j, k, stiffness_values(scalar, tensor, j, k))
+    return tuple(LossMatrix(*key, parts.matrix()) for key, parts in found.items())
 
 
 class AffineParts:

@@ -7,12 +7,16 @@ number checked against the winding of det A (:mod:`sawfem.unitcell.modes`).
 
 A harmonic k_n starts to radiate a bulk wave of velocity v along the surface at w = v |k_n|: a
 branch point. A is continued from the real axis straight into the complex plane, so that its cuts
-are the verticals through the branch points, and contours end there.
+are the verticals through the branch points, and contours end there. In a half-space that loses, a
+branch point lies off the axis, v is complex, and its cut is the vertical from there on; contours
+end at its real part.
 
 With U(x + p) = exp(-j gamma) U(x) and exp(+j w t): Im f > 0 is loss in time, and for a wave that
 carries power towards +x, Im gamma < 0 is attenuation of -Im gamma nepers a period. Roots come in
 pairs gamma, -gamma (reciprocity); those with 0 <= Re gamma <= pi are given, and of the pair
-pi + j a, pi - j a inside a stop band the one that decays towards +x.
+pi + j a, pi - j a inside a stop band the one that decays towards +x. Where materials lose, the
+pair gamma, 2 pi - gamma of a stop band leaves Re gamma = pi; the one below pi is given, whose Im
+gamma tells the side to which it decays.
 
 The error of a root against the same mesh with an infinite basis: with the residuals r = A x,
 r_d = A^H y of the right and the left vector in the norm of H^-1 (:mod:`sawfem.unitcell.certified`),
@@ -30,7 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import block_diag, lu_factor, lu_solve
 
-from sawfem.planewave.limiting import branch_points
+from sawfem.planewave.lossy_admittance import LossyAdmittance, branch_velocities
 from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.modes import (
     Ellipse,
@@ -60,6 +64,8 @@ LEAST_HEIGHT = {"frequency": 0.01, "phase": 0.12}
 BEYOND = 0.1
 #: A root whose error bound exceeds this share of it is one of the small matrices alone.
 CREDIBLE = 1e-3
+#: Steps after which the onset of a viscous half-space has settled; each gains a factor 2 Q.
+VISCOUS_STEPS = 4
 #: Harmonics whose branch points are looked at.
 ORDERS = np.arange(-6, 7)
 
@@ -139,13 +145,15 @@ def modes_at_phase(
     def matrices(f: Complex) -> Complex:
         return free.matrices(view.matrices(f))
 
-    marks = branch_frequencies(model.projected, phase, low, high)
-    found, counted = _in_contours(matrices, low, high, marks, "frequency", _layered(model))
+    marks = _onsets(model.projected, phase, low, high)
+    slope = _lean(model.projected, 0.5 * (low + high))
+    ends = complex(low, low * slope), complex(high, high * slope)
+    found, counted = _in_contours(matrices, ends, marks, "frequency", _layered(model))
     modes = [
         finished(model, free, (m.frequency, phase), m, value_and_slope(matrices, m.frequency)[1])
         for m in found
     ]
-    return _sorted_out(modes, low, marks, counted)
+    return _sorted_out(modes, low, [mark.real for mark in marks], counted)
 
 
 def modes_at_frequency(
@@ -183,8 +191,9 @@ def modes_at_frequency(
         return free.matrices(np.stack([view.matrix(frequency, block) for view, block in pairs]))
 
     end = np.pi + BEYOND if high >= np.pi * (1.0 - 1e-12) else high
-    marks = branch_phases(model.projected, frequency, low, end)
-    found, counted = _in_contours(matrices, low, end, marks, "phase", _layered(model))
+    marks = _onset_phases(model.projected, frequency, low, end)
+    ends = complex(low), complex(end)
+    found, counted = _in_contours(matrices, ends, marks, "phase", _layered(model))
     modes: list[GratingMode] = []
     for root in found:
         gamma = root.frequency
@@ -194,7 +203,7 @@ def modes_at_frequency(
             continue
         slope = value_and_slope(matrices, gamma)[1]
         modes.append(finished(model, free, (frequency, gamma), root, slope))
-    return _sorted_out(modes, 1.0, [m for m in marks if m <= np.pi], counted)
+    return _sorted_out(modes, 1.0, [m.real for m in marks if m.real <= np.pi], counted)
 
 
 def _sorted_out(
@@ -208,27 +217,56 @@ def _sorted_out(
 def branch_frequencies(
     cell: ProjectedCell, phase: float, low: float, high: float
 ) -> tuple[float, ...]:
-    """Frequencies between two at which a harmonic starts to radiate a bulk wave, hertz."""
-    velocities = np.array(branch_points(cell.floor.tensors[0]))
-    k = np.abs(phase + 2.0 * np.pi * ORDERS) / (2.0 * np.pi * cell.period)
-    return _between(np.multiply.outer(velocities, k), low, high)
+    """Frequencies between two at which a harmonic starts to radiate a bulk wave, hertz; real
+    parts where the half-space loses.
+    """
+    return tuple(mark.real for mark in _onsets(cell, phase, low, high))
 
 
 def branch_phases(
     cell: ProjectedCell, frequency: float, low: float, high: float
 ) -> tuple[float, ...]:
     """Phases between two at which a harmonic starts to radiate a bulk wave, radians."""
-    velocities = np.array(branch_points(cell.floor.tensors[0]))
-    k = 2.0 * np.pi * frequency * cell.period / velocities
+    return tuple(mark.real for mark in _onset_phases(cell, frequency, low, high))
+
+
+def _onsets(cell: ProjectedCell, phase: float, low: float, high: float) -> tuple[complex, ...]:
+    """Branch points f in hertz at a real phase, by their real part."""
+    omega = np.pi * (low + high)
+    k = np.abs(phase + 2.0 * np.pi * ORDERS) / cell.period
+    onsets = np.multiply.outer(branch_velocities(cell.floor, omega), k)
+    if isinstance(cell.floor, LossyAdmittance) and cell.floor.is_viscous:
+        # The velocity is that at the onset itself: w = v(w) k, which a few steps settle.
+        for place in np.argwhere(np.abs(onsets.real / omega - 1.0) < 0.5):
+            branch, harmonic = place.tolist()
+            w = complex(onsets[branch, harmonic])
+            for _ in range(VISCOUS_STEPS):
+                w = complex(branch_velocities(cell.floor, w)[branch] * k[harmonic])
+            onsets[branch, harmonic] = w
+    return _between(onsets / (2.0 * np.pi), low, high)
+
+
+def _onset_phases(
+    cell: ProjectedCell, frequency: float, low: float, high: float
+) -> tuple[complex, ...]:
+    """Branch points gamma at a real frequency, by their real part."""
+    omega = 2.0 * np.pi * frequency
+    k = omega * cell.period / branch_velocities(cell.floor, omega)
     both = np.concatenate([k, -k])
     return _between(np.subtract.outer(both, 2.0 * np.pi * ORDERS), low, high)
 
 
-def _between(values: Array, low: float, high: float) -> tuple[float, ...]:
-    inside = np.sort(values[(values > low) & (values < high)].ravel()).tolist()
-    distinct: list[float] = []
-    for value in inside:
-        if not distinct or value > distinct[-1] * (1.0 + 1e-9):
+def _lean(cell: ProjectedCell, frequency: float) -> float:
+    """Mean Im v/Re v of the bulk waves: how far above the axis their loss lifts frequencies."""
+    v = branch_velocities(cell.floor, 2.0 * np.pi * frequency)
+    return float(np.mean(v.imag / v.real)) if v.size else 0.0
+
+
+def _between(values: Complex, low: float, high: float) -> tuple[complex, ...]:
+    inside = values[(values.real > low) & (values.real < high)].ravel()
+    distinct: list[complex] = []
+    for value in sorted(inside.tolist(), key=lambda z: z.real):
+        if not distinct or value.real > distinct[-1].real * (1.0 + 1e-9):
             distinct.append(value)
     return tuple(distinct)
 
@@ -273,24 +311,28 @@ class FreeUnknowns:
 
 def _in_contours(
     matrices: MatrixFunction,
-    low: float,
-    high: float,
-    marks: Sequence[float],
+    ends: tuple[complex, complex],
+    marks: Sequence[complex],
     kind: str,
     layered: bool,
 ) -> tuple[list[Mode], bool | None]:
     """Roots between two real parts, contour by contour."""
+    low, high = ends[0].real, ends[1].real
     found: list[Mode] = []
     verdicts: list[bool | None] = []
-    for start, stop in pairwise([low, *marks, high]):
+    for before, after in pairwise([ends[0], *marks, ends[1]]):
+        start, stop = before.real, after.real
         if stop - start < 4.0 * CLEARANCE * stop:
             continue
         first = start * (1.0 + (CLEARANCE if start > low else 0.0))
         last = stop * (1.0 - (CLEARANCE if stop < high else 0.0))
         width = 0.5 * (last - first)
         least = LEAST_HEIGHT[kind] * (0.5 * (first + last) if kind == "frequency" else 1.0)
+        # Between branch points off the axis, and down to the waves that lose less than they.
+        least += 2.0 * max(abs(before.imag), abs(after.imag))
         ratio = float(np.clip(least / width, RATIO, TALLEST))
-        ellipse = Ellipse(0.5 * (first + last), width, ratio)
+        lift, rise = 0.5 * (before.imag + after.imag), 0.5 * (after.imag - before.imag)
+        ellipse = Ellipse(0.5 * (first + last), width, ratio, lift, rise)
         modes, verdict = _in_one(matrices, ellipse, layered)
         found.extend(modes)
         verdicts.append(verdict)

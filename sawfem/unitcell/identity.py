@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -21,9 +22,16 @@ from sawfem.unitcell.mesh import MeshSettings
 PHYSICAL = ("density", "stiffness", "piezoelectric", "permittivity", "mechanical_q", "resistivity")
 
 
-def cell_description(cell: UnitCell, mesh: MeshSettings) -> str:
-    """JSON text of a cell and its mesh settings: SI, sorted keys, numbers to the last bit."""
-    plain = {"cell": _plain(cell), "mesh": _plain(mesh)}
+def cell_description(
+    cell: UnitCell, mesh: MeshSettings, *, losses: Sequence[Sequence[object]] = ()
+) -> str:
+    """JSON text of a cell and its mesh settings: SI, sorted keys, numbers to the last bit.
+
+    ``losses`` : those that count (:func:`sawfem.unitcell.losses.lossy_media`).
+    """
+    plain: dict[str, Any] = {"cell": _plain(cell), "mesh": _plain(mesh)}
+    if losses:
+        plain["losses"] = losses
     return json.dumps(plain, sort_keys=True, allow_nan=False)
 
 

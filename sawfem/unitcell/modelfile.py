@@ -6,14 +6,19 @@
 /cell                  JSON, SI: the cell and its mesh settings
 /region                (2, 2): frequencies [Hz]; phases [rad]
 /snapshots             (n, 2): frequency [Hz], phase [rad] of the full solutions
-/projected/<name>      small matrices and traces (sawfem/unitcell/projected.py), scaled units
+/projected/<name>      small matrices and traces (sawfem/unitcell/projected.py), scaled units;
+                       losses by the names in /projected/loss_names (material, mechanism)
 /basis                 (free unknowns, r), to expand fields over the mesh
 /floor/substrate, /floor/layer-<i>    blocks g33, g31, g11; attributes density, electric,
-                       conducting, thickness [m]; /floor has the attribute shorts
+                       conducting, thickness [m]; /floor has the attribute shorts. What is lost
+                       below in groups static and viscous [s] of the same blocks
+
+Version 1 knew no losses; it is read as such.
 """
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +28,7 @@ from sawfem import __version__
 from sawfem.errors import InputError
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.generalised import GeneralisedTensor
+from sawfem.planewave.lossy_admittance import Floor, LossyAdmittance, LossyBody
 from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.identity import description_hash
 from sawfem.unitcell.projected import ProjectedCell
@@ -30,7 +36,8 @@ from sawfem.unitcell.region import Region
 from sawfem.wholefiles import replacing, unwritable
 
 FORMAT = "sawfem-cell-model"
-VERSION = 1
+VERSION = 2
+READ = (1, 2)
 #: Arrays of a ProjectedCell by name, and whether they are complex.
 ARRAYS = {
     "stiffness": "c",
@@ -42,6 +49,8 @@ ARRAYS = {
     "top_nodes": "f",
     "bottom": "c",
     "top": "c",
+    "loss": "c",
+    "loss_tests": "c",
 }
 
 
@@ -77,16 +86,10 @@ def write_model(group: Any, model: CellModel) -> None:
     group["snapshots"] = np.array(model.snapshots)
     for name in ARRAYS:
         group[f"projected/{name}"] = getattr(small, name)
+    names = [list(pair) for pair in small.loss_names]
+    group["projected/loss_names"] = json.dumps(names)
     group["basis"] = model.basis
-    substrate, layers = small.floor.tensors
-    floor = group.create_group("floor")
-    floor.attrs["shorts"] = np.array(sorted(small.floor.shorts), dtype=np.int64)
-    floor.attrs["layers"] = len(layers)
-    _write_tensor(floor.create_group("substrate"), substrate)
-    for index, (tensor, thickness) in enumerate(layers):
-        layer = floor.create_group(f"layer-{index}")
-        _write_tensor(layer, tensor)
-        layer.attrs["thickness"] = thickness
+    _write_floor(group.create_group("floor"), small.floor)
 
 
 def load_model(path: str | Path) -> CellModel:
@@ -148,23 +151,34 @@ def _check_format(group: Any) -> None:
         raise InputError(
             key="format", found=repr(group.attrs.get("format", "nothing")), expected=repr(FORMAT)
         )
-    if int(group.attrs["format_version"]) != VERSION:
+    if int(group.attrs["format_version"]) not in READ:
         raise InputError(
-            key="format_version", found=str(group.attrs["format_version"]), expected=str(VERSION)
+            key="format_version",
+            found=str(group.attrs["format_version"]),
+            expected=" or ".join(map(str, READ)),
         )
 
 
 def _read_projected(group: Any) -> ProjectedCell:
-    arrays: dict[str, Any] = {name: group[f"projected/{name}"][()] for name in ARRAYS}
+    known = [name for name in ARRAYS if name in group["projected"] or not name.startswith("loss")]
+    arrays: dict[str, Any] = {name: group[f"projected/{name}"][()] for name in known}
     electrodes = int(group.attrs["electrodes"])
     r = arrays["mass"].shape[-1] - electrodes
     tests = arrays["mass_tests"].shape[1]
+    names: list[list[str]] = []
+    if int(group.attrs["format_version"]) == 1:
+        arrays["loss"] = np.zeros((0, 3, r + electrodes, r + electrodes), dtype=complex)
+        arrays["loss_tests"] = np.zeros((0, 3, tests, r + electrodes), dtype=complex)
+    else:
+        names = json.loads(group["projected/loss_names"].asstr()[()])
     traces = (arrays["orders"].size, r + electrodes + tests)
     shapes = {
         "stiffness": (3, r + electrodes, r + electrodes),
         "mass": (3, r + electrodes, r + electrodes),
         "stiffness_tests": (3, tests, r + electrodes),
         "mass_tests": (3, tests, r + electrodes),
+        "loss": (len(names), 3, r + electrodes, r + electrodes),
+        "loss_tests": (len(names), 3, tests, r + electrodes),
         "bottom": (arrays["bottom_nodes"].size, traces[0], 4, traces[1]),
         "top": (arrays["top_nodes"].size, traces[0], 1, traces[1]),
     }
@@ -182,8 +196,51 @@ def _read_projected(group: Any) -> ProjectedCell:
         electrodes=electrodes,
         largest=float(group.attrs["largest"]),
         floor=_read_floor(group["floor"]),
+        loss_names=tuple((str(material), str(mechanism)) for material, mechanism in names),
         **arrays,
     )
+
+
+def _write_floor(group: Any, floor: Floor) -> None:
+    group.attrs["shorts"] = np.array(sorted(floor.shorts), dtype=np.int64)
+    if isinstance(floor, LossyAdmittance):
+        substrate, layers = floor.substrate, floor.layers
+    else:
+        real, above = floor.tensors
+        substrate = LossyBody(real)
+        layers = tuple((LossyBody(tensor), height) for tensor, height in above)
+    group.attrs["layers"] = len(layers)
+    _write_body(group.create_group("substrate"), substrate)
+    for index, (body, thickness) in enumerate(layers):
+        layer = group.create_group(f"layer-{index}")
+        _write_body(layer, body)
+        layer.attrs["thickness"] = thickness
+
+
+def _read_floor(group: Any) -> Floor:
+    layers = []
+    for index in range(int(group.attrs["layers"])):
+        layer = group[f"layer-{index}"]
+        layers.append((_read_body(layer), float(layer.attrs["thickness"])))
+    shorts = [int(index) for index in group.attrs["shorts"]]
+    substrate = _read_body(group["substrate"])
+    if substrate.is_lossy or any(body.is_lossy for body, _ in layers):
+        return LossyAdmittance.of(substrate, layers, shorts)
+    above = [(body.real, height) for body, height in layers]
+    return SurfaceAdmittance.from_tensors(substrate.real, above, shorts=shorts)
+
+
+def _write_body(group: Any, body: LossyBody) -> None:
+    _write_tensor(group, body.real)
+    for name in ("static", "viscous"):
+        part = getattr(body, name)
+        if part is not None:
+            _write_tensor(group.create_group(name), part)
+
+
+def _read_body(group: Any) -> LossyBody:
+    parts = [_read_tensor(group[name]) if name in group else None for name in ("static", "viscous")]
+    return LossyBody(_read_tensor(group), *parts)
 
 
 def _write_tensor(group: Any, tensor: GeneralisedTensor) -> None:
@@ -204,12 +261,3 @@ def _read_tensor(group: Any) -> GeneralisedTensor:
         electric=bool(group.attrs["electric"]),
         conducting=bool(group.attrs["conducting"]),
     )
-
-
-def _read_floor(group: Any) -> SurfaceAdmittance:
-    layers = []
-    for index in range(int(group.attrs["layers"])):
-        layer = group[f"layer-{index}"]
-        layers.append((_read_tensor(layer), float(layer.attrs["thickness"])))
-    shorts = [int(index) for index in group.attrs["shorts"]]
-    return SurfaceAdmittance.from_tensors(_read_tensor(group["substrate"]), layers, shorts=shorts)

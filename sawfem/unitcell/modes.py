@@ -34,27 +34,33 @@ class Mode:
 
 @dataclass(frozen=True)
 class Ellipse:
-    """A contour around a piece of the real frequency axis, hertz."""
+    """A contour around a piece of the real frequency axis, hertz, or of a slope beside it.
+
+    ``lift`` and ``rise`` : imaginary part of its middle, and what it gains to the right end.
+    """
 
     centre: float
     half_width: float
     ratio: float = 0.3
+    lift: float = 0.0
+    rise: float = 0.0
 
     def points(self, count: int) -> tuple[Complex, Complex]:
         """Points on the contour and dz/dt at them, t from 0 to 2 pi."""
         t = 2.0 * np.pi * (np.arange(count) + 0.5) / count
         a, b = self.half_width, self.half_width * self.ratio
-        return self.at(t), -a * np.sin(t) + 1j * b * np.cos(t)
+        return self.at(t), -a * np.sin(t) + 1j * (b * np.cos(t) - self.rise * np.sin(t))
 
     def at(self, t: NDArray[np.float64]) -> Complex:
         """Points on the contour at the angles t."""
         a, b = self.half_width, self.half_width * self.ratio
-        return np.asarray(self.centre + a * np.cos(t) + 1j * b * np.sin(t))
+        height = self.lift + self.rise * np.cos(t) + b * np.sin(t)
+        return np.asarray(self.centre + a * np.cos(t) + 1j * height)
 
     def holds(self, z: complex, *, margin: float = 1.0) -> bool:
         """Whether z lies inside, or inside the ellipse widened by a factor."""
         x = (z.real - self.centre) / self.half_width
-        y = z.imag / (self.half_width * self.ratio)
+        y = (z.imag - self.lift - self.rise * x) / (self.half_width * self.ratio)
         return bool(x * x + y * y <= margin * margin)
 
 

@@ -82,9 +82,10 @@ class PointMatrix:
         self._top = _Seen.by(d, top, range(3, 4))
         matrices = [
             sp.coo_array(matrix)
-            for affine in (d.stiffness, d.mass)
+            for affine in (d.stiffness, d.mass, *(loss.matrix for loss in d.losses))
             for matrix in (affine.constant, affine.forward, affine.forward.T)
         ]
+        self._viscous = [loss.viscous for loss in d.losses]
         coordinates = [matrix.coords for matrix in matrices]
         for side in (self._bottom, self._top):
             count = side.unknowns.size
@@ -97,9 +98,9 @@ class PointMatrix:
         self._starts = np.searchsorted(pattern, columns).astype(np.int32)
         self._parts = [
             _Part(place, matrix.data[key >= 0], self._electrodes(matrix))
-            for matrix, key, place in zip(matrices, keys[:6], places[:6], strict=True)
+            for matrix, key, place in zip(matrices, keys[:-2], places[:-2], strict=True)
         ]
-        self._floor_places, self._roof_places = places[6:]
+        self._floor_places, self._roof_places = places[-2:]
 
     def _keys(self, rows: Index, columns: Index) -> Index:
         """Entries numbered column by column; -1 for those of the electrodes."""
@@ -146,7 +147,8 @@ class PointMatrix:
         turn = np.exp(-1j * phase)
         data = np.zeros(self._rows.size, dtype=complex)
         inputs = np.zeros((self._free, self._parts[0].electrodes.shape[1]), dtype=complex)
-        factors = [scale * f for scale in (1.0, -(omega**2)) for f in (1.0, turn, np.conj(turn))]
+        scales = [1.0, -(omega**2), *(1j * omega if viscous else 1j for viscous in self._viscous)]
+        factors = [scale * f for scale in scales for f in (1.0, turn, np.conj(turn))]
         for factor, part in zip(factors, self._parts, strict=True):
             data[part.places] += factor * part.values
             inputs -= factor * part.electrodes

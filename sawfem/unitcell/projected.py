@@ -6,10 +6,12 @@ unknowns last,
     A(w, gamma) = K(gamma) - W^2 M(gamma) + sum_n P_n^H Y(w, k_n) P_n - sum_n Q_n^H eps0 |k_n| Q_n,
 
 K and M by three projected matrices each (constant, exp(-j gamma), exp(+j gamma)), the traces by
-:mod:`sawfem.unitcell.side`. Nothing but the basis is approximated. Every factor is analytic in
-the frequency and in gamma between the branch points of the bulk waves: exp(+j gamma) is
-1/exp(-j gamma), P_n^H stands for int exp(-j k_n x), and |k_n| for k_n sign(Re k_n), so that
-complex frequencies and complex phases (loss along the grating) are answered alike.
+:mod:`sawfem.unitcell.side`. What the materials lose adds j (K_s + W K_v) to K, projected alike
+by material and mechanism (:mod:`sawfem.unitcell.losses`), and makes the constants of Y complex.
+Nothing but the basis is approximated. Every factor is analytic in the frequency and in gamma
+between the branch points of the bulk waves: exp(+j gamma) is 1/exp(-j gamma), P_n^H stands for
+int exp(-j k_n x), and |k_n| for k_n sign(Re k_n), so that complex frequencies and complex phases
+(loss along the grating) are answered alike.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
-from sawfem.planewave.admittance import SurfaceAdmittance
+from sawfem.planewave.lossy_admittance import Floor, LossyAdmittance
 from sawfem.unitcell.forms import VELOCITY
 from sawfem.unitcell.system import CAPACITANCE, air_weights, scaled_floor
 
@@ -32,6 +34,8 @@ Complex = NDArray[np.complex128]
 SAFETY = 1.5
 #: Rounding term of the certificate.
 ROUNDING = 3e-14
+#: Stiffness, mass, traces and losses, tested with the random vectors.
+Tests = tuple[Complex, Complex, Complex, Complex]
 
 
 @dataclass(frozen=True)
@@ -55,12 +59,14 @@ class ProjectedCell:
     orders : (n,) harmonics at hand.
     bottom_nodes, top_nodes : (m,) x_m of :mod:`sawfem.unitcell.side`.
     bottom, top : (m, n, 4, r + e + probes) and (m, n, 1, r + e + probes).
+    loss, loss_tests : (l, 3, r + e, r + e) and (l, 3, probes, r + e), what the materials lose.
+    loss_names : (material, mechanism) of each; "viscous" ones are multiplied by W.
     """
 
     period: float
     electrodes: int
     largest: float
-    floor: SurfaceAdmittance = field(repr=False)
+    floor: Floor = field(repr=False)
     stiffness: Complex = field(repr=False)
     mass: Complex = field(repr=False)
     stiffness_tests: Complex = field(repr=False)
@@ -70,6 +76,9 @@ class ProjectedCell:
     top_nodes: Array = field(repr=False)
     bottom: Complex = field(repr=False)
     top: Complex = field(repr=False)
+    loss: Complex = field(repr=False)
+    loss_tests: Complex = field(repr=False)
+    loss_names: tuple[tuple[str, str], ...] = ()
 
     @property
     def order(self) -> int:
@@ -80,6 +89,18 @@ class ProjectedCell:
     def probes(self) -> int:
         """Number of random test vectors."""
         return int(self.mass_tests.shape[1])
+
+    @property
+    def is_lossy(self) -> bool:
+        """Whether anything is lost but by radiation."""
+        return bool(self.loss_names) or isinstance(self.floor, LossyAdmittance)
+
+    def loss_factors(self, omega: complex) -> Complex:
+        """1 or W of each loss, (l,), at a scaled frequency W."""
+        return np.array(
+            [omega if mechanism == "viscous" else 1.0 for _, mechanism in self.loss_names],
+            dtype=complex,
+        )
 
     def harmonics(self, phase: complex) -> tuple[NDArray[np.intp], Complex | Array]:
         """Places in ``orders`` of the harmonics that count at a phase, and their k_n p."""
@@ -104,8 +125,9 @@ class CellAtPhase:
     wavenumbers : (n,) k_n p, sorted by magnitude.
     stiffness, mass : (r + e, r + e), the air included in the former.
     right : (4 n, r + e) traces P_n. left : (r + e, 4 n) traces P_n^H.
+    loss : (l, r + e, r + e).
     tests : residual of A with the random vectors: (stiffness, mass (probes, r + e), P_n^H
-        (probes, 4 n)). dual_tests : the same of A^H.
+        (probes, 4 n), loss (l, probes, r + e)). dual_tests : the same of A^H.
     """
 
     cell: ProjectedCell = field(repr=False)
@@ -115,8 +137,9 @@ class CellAtPhase:
     mass: Complex = field(repr=False)
     right: Complex = field(repr=False)
     left: Complex = field(repr=False)
-    tests: tuple[Complex, Complex, Complex] = field(repr=False)
-    dual_tests: tuple[Complex, Complex, Complex] = field(repr=False)
+    loss: Complex = field(repr=False)
+    tests: Tests = field(repr=False)
+    dual_tests: Tests = field(repr=False)
 
     @classmethod
     def of(cls, cell: ProjectedCell, phase: complex) -> CellAtPhase:
@@ -134,6 +157,7 @@ class CellAtPhase:
             _turned(cell.stiffness_tests, phase) - lower[size:] @ air[:, :size],
             _turned(cell.mass_tests, phase),
             left[size:],
+            _each_turned(cell.loss_tests, phase),
         )
         dual_tests = tests
         if not real:
@@ -141,6 +165,7 @@ class CellAtPhase:
                 _turned(cell.stiffness_tests, conjugate) - (lower[:size] @ air[:, size:]).conj().T,
                 _turned(cell.mass_tests, conjugate),
                 right[:, size:].conj().T,
+                _each_turned(cell.loss_tests, conjugate),
             )
         return cls(
             cell=cell,
@@ -150,6 +175,7 @@ class CellAtPhase:
             mass=_turned(cell.mass, phase),
             right=np.ascontiguousarray(right[:, :size]),
             left=np.ascontiguousarray(left[:size]),
+            loss=_each_turned(cell.loss, phase),
             tests=tests,
             dual_tests=dual_tests,
         )
@@ -168,9 +194,10 @@ class CellAtPhase:
             blocks = self.floor_blocks(np.array([frequency]))[0]
         omega = self.scaled_frequency(frequency)
         waves = np.matmul(blocks, self.right.reshape(-1, 4, self.right.shape[1]))
-        return np.asarray(
-            self.stiffness - omega**2 * self.mass + self.left @ waves.reshape(self.right.shape)
-        )
+        a = self.stiffness - omega**2 * self.mass + self.left @ waves.reshape(self.right.shape)
+        for factor, loss in zip(self.cell.loss_factors(omega), self.loss, strict=True):
+            a += 1j * factor * loss
+        return np.asarray(a)
 
     def matrices(self, frequencies: Complex | Array) -> Complex:
         """A(w, gamma) at many frequencies in hertz: (m, r + e, r + e)."""
@@ -204,11 +231,16 @@ class CellAtPhase:
     ) -> tuple[Array, Array]:
         """Norms of A x and A^H y in H^-1 for columns x and y, electrodes included."""
         omega = self.scaled_frequency(frequency)
-        stiffness, mass, left = self.tests
+        stiffness, mass, left, losses = self.tests
         inner = stiffness @ x - omega**2 * (mass @ x) + left @ _through(blocks, self.right @ x)
-        stiffness, mass, left = self.dual_tests
+        factors = self.cell.loss_factors(omega)
+        for factor, loss in zip(factors, losses, strict=True):
+            inner += 1j * factor * (loss @ x)
+        stiffness, mass, left, losses = self.dual_tests
         dual = stiffness @ y - np.conj(omega) ** 2 * (mass @ y)
         dual += left @ _through(blocks.conj().swapaxes(-1, -2), self.left.conj().T @ y)
+        for factor, loss in zip(factors, losses, strict=True):
+            dual -= 1j * np.conj(factor) * (loss @ y)
         share = 1.0 / np.sqrt(self.cell.probes)
         return np.linalg.norm(inner, axis=0) * share, np.linalg.norm(dual, axis=0) * share
 
@@ -222,11 +254,31 @@ class CellAtPhase:
     def radiated(self, frequency: float, vectors: Complex) -> Array:
         """Power through the floor a period and metre of aperture, W/m, for reduced vectors
         (r + e, columns) in units of one volt: w/2 Im(U^H T_3) p summed over the harmonics.
+
+        With lossy media below the floor it holds what they take from the evanescent field as well.
         """
         u = self.right @ vectors
         traction = _through(self.floor_blocks(np.array([frequency]))[0], u)
         flux = np.sum(np.imag(u.conj() * traction), axis=0)
         return np.asarray(np.pi * frequency * CAPACITANCE * flux)
+
+    def dissipated(self, frequency: float, vectors: Complex) -> dict[tuple[str, str], Array]:
+        """Power that each material of the meshed cell takes up, W/m, by (material, mechanism);
+        vectors as for :meth:`radiated`: w/2 x^H (K_s or W K_v) x p.
+        """
+        factors = self.cell.loss_factors(self.scaled_frequency(frequency)).real
+        scale = np.pi * frequency * CAPACITANCE
+        found = {}
+        for name, factor, loss in zip(self.cell.loss_names, factors, self.loss, strict=True):
+            share = np.sum(vectors.conj() * (loss @ vectors), axis=0).real
+            found[name] = np.asarray(scale * factor * share)
+        return found
+
+
+def _each_turned(parts: Complex, phase: complex) -> Complex:
+    """As :func:`_turned` for each of (l, 3, ...): (l, ...)."""
+    turned = [_turned(part, phase) for part in parts]
+    return np.stack(turned) if turned else np.zeros((0, *parts.shape[2:]), dtype=complex)
 
 
 def harmonics_at(

@@ -23,6 +23,8 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.sparse.linalg import SuperLU
 
+from sawfem.errors import InputError
+from sawfem.planewave.lossy_admittance import LossyAdmittance
 from sawfem.unitcell.sparse import factorise
 from sawfem.unitcell.system import CAPACITANCE, BlochSystem
 
@@ -186,7 +188,17 @@ def reduce(system: BlochSystem, centre: float, *, bottom_pairs: int = 0) -> Redu
 
     ``bottom_pairs`` is the number of harmonic pairs driven at the floor; 0 takes the smallest
     that meets the rule of the module docstring.
+
+    Raises
+    ------
+    InputError : a cell whose materials lose; CellModel takes those.
     """
+    if system.discretisation.losses or isinstance(system.floor, LossyAdmittance):
+        raise InputError(
+            key="losses",
+            found="a cell with lossy materials",
+            expected="one without: its losses by perturbation, or a CellModel, which holds them",
+        )
     depth = system.discretisation.mesh.clearance
     pairs = bottom_pairs or max(3, int(np.ceil(DRIVEN / depth)))
     inputs = _inputs(system, pairs)

@@ -34,8 +34,6 @@ PROBES = 20
 DRIVEN = 2
 #: Length of a new direction, relative to its vector, below which it is rounding.
 LOST = 1e-11
-#: Parts K_a, K_b, K_b^T, M_a, M_b, M_b^T in the order of their transposes.
-MIRRORED = (0, 2, 1, 3, 5, 4)
 
 
 class SnapshotBasis:
@@ -60,6 +58,8 @@ class SnapshotBasis:
         self._top = SideIntegrals.along(d, d.top, orders)
         self._matrix = PointMatrix(d, self._bottom, self._top)
         self._products = _Products(d)
+        #: Parts K_a, K_b, K_b^T, M_a, ... in the order of their transposes.
+        self._mirrored = [3 * part + i for part in range(2 + len(d.losses)) for i in (0, 2, 1)]
         self._columns = 0
         self._start()
 
@@ -114,7 +114,7 @@ class SnapshotBasis:
         # K_a is symmetric and exp(+j gamma) carries the transpose of exp(-j gamma): new rows
         # against old columns follow from old rows against new columns.
         old = np.r_[0:e, e + PROBES : before]
-        across = columns[list(MIRRORED)][:, old].conj().swapaxes(1, 2)
+        across = columns[self._mirrored][:, old].conj().swapaxes(1, 2)
         left = np.concatenate([self._small, across], axis=1)
         self._small = np.concatenate([left, columns], axis=2)
         self._count, self._columns = after, self._columns + count
@@ -144,9 +144,12 @@ class SnapshotBasis:
             largest=self._steepest,
             floor=self.floor,
             stiffness=inner[:3],
-            mass=inner[3:],
+            mass=inner[3:6],
             stiffness_tests=tests[:3],
-            mass_tests=tests[3:],
+            mass_tests=tests[3:6],
+            loss=inner[6:].reshape(-1, 3, *inner.shape[1:]),
+            loss_tests=tests[6:].reshape(-1, 3, *tests.shape[1:]),
+            loss_names=tuple((part.material, part.mechanism) for part in d.losses),
             orders=self._bottom.orders,
             bottom_nodes=self._bottom.nodes,
             top_nodes=self._top.nodes,
@@ -194,15 +197,17 @@ def _real_times(matrix: sp.csr_array, vectors: Complex) -> Complex:
 
 
 class _Products:
-    """Products of the six parts of K and M with vectors, tested at once."""
+    """Products of the parts of K, M and the losses with vectors, tested at once."""
 
     def __init__(self, d: Discretisation) -> None:
-        constant = [sp.csr_array(affine.constant) for affine in (d.stiffness, d.mass)]
+        affines = (d.stiffness, d.mass, *(loss.matrix for loss in d.losses))
+        self._count = len(affines)
+        constant = [sp.csr_array(affine.constant) for affine in affines]
         self._constant = sp.csr_array(sp.vstack(constant))
         # The parts that wrap around live beside the sides of the cell.
         wrapped = [
             sp.csr_array(matrix)
-            for affine in (d.stiffness, d.mass)
+            for affine in affines
             for matrix in (affine.forward, affine.forward.T)
         ]
         self._beside = [np.flatnonzero(np.diff(matrix.indptr)) for matrix in wrapped]
@@ -211,13 +216,14 @@ class _Products:
         ]
 
     def tested(self, rows: Complex, vectors: Complex) -> Complex:
-        """[rows] part [vectors]: (6, tests, vectors), K_a, K_b, K_b^T, M_a, M_b, M_b^T."""
+        """[rows] part [vectors]: (3 n, tests, vectors), K_a, K_b, K_b^T, M_a, M_b, M_b^T, ..."""
         size, count = vectors.shape
-        both = _real_times(self._constant, vectors).reshape(2, size, count)
-        inner = rows @ np.concatenate(both, axis=1)
-        result = np.empty((6, rows.shape[0], count), dtype=complex)
-        result[0], result[3] = inner[:, :count], inner[:, count:]
-        for place, matrix, beside in zip((1, 2, 4, 5), self._wrapped, self._beside, strict=True):
+        every = _real_times(self._constant, vectors).reshape(self._count, size, count)
+        inner = rows @ np.concatenate(every, axis=1)
+        result = np.empty((3 * self._count, rows.shape[0], count), dtype=complex)
+        result[::3] = inner.reshape(-1, self._count, count).swapaxes(0, 1)
+        places = [3 * part + side for part in range(self._count) for side in (1, 2)]
+        for place, matrix, beside in zip(places, self._wrapped, self._beside, strict=True):
             result[place] = rows[:, beside] @ _real_times(matrix, vectors)
         return result
 

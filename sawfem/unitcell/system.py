@@ -26,8 +26,10 @@ from sawfem.errors import InputError
 from sawfem.material import Medium
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.generalised import GeneralisedTensor
+from sawfem.planewave.lossy_admittance import Floor, LossyAdmittance
 from sawfem.unitcell.discretisation import SCALED_EPSILON_0, Discretisation
 from sawfem.unitcell.forms import VELOCITY
+from sawfem.unitcell.losses import lossy_body
 from sawfem.unitcell.sparse import factorise
 
 Array = NDArray[np.float64]
@@ -55,11 +57,16 @@ def below_the_floor(
     return substrate, tuple(below[::-1]), shorts
 
 
-def floor_admittance(discretisation: Discretisation) -> SurfaceAdmittance:
+def floor_admittance(discretisation: Discretisation) -> Floor:
     """Surface admittance of what lies below the meshed slab; of vacuum below a membrane."""
     substrate, layers, shorts = below_the_floor(discretisation)
     if discretisation.cell.stack.is_membrane and not layers:
         return SurfaceAdmittance.from_tensors(GeneralisedTensor.from_medium(substrate), [])
+    rule = discretisation.loss_rule
+    body = lossy_body(substrate, rule)
+    bodies = [(lossy_body(medium, rule), height) for medium, height in layers]
+    if body.is_lossy or any(layer.is_lossy for layer, _ in bodies):
+        return LossyAdmittance.of(body, bodies, shorts)
     return SurfaceAdmittance(substrate, layers, shorts=shorts)
 
 
@@ -86,7 +93,7 @@ def floquet_harmonics(discretisation: Discretisation, phase: float) -> Array:
 
 
 def scaled_floor(
-    floor: SurfaceAdmittance,
+    floor: Floor,
     frequencies: Complex | Array,
     wavenumbers: Complex | Array,
     period: float,
@@ -103,7 +110,7 @@ def scaled_floor(
 
 
 def scaled_floor_pairs(
-    floor: SurfaceAdmittance,
+    floor: Floor,
     frequencies: ArrayLike,
     wavenumbers: ArrayLike,
     period: float,
@@ -143,7 +150,7 @@ class BlochSystem:
 
     discretisation: Discretisation
     phase: float
-    floor: SurfaceAdmittance
+    floor: Floor
     stiffness: sp.csr_array = field(init=False, repr=False)
     mass: sp.csr_array = field(init=False, repr=False)
     wavenumbers: Array = field(init=False, repr=False)
@@ -212,6 +219,8 @@ class BlochSystem:
         """A(w, gamma), sparse, with the dense blocks of the floor and of the air."""
         omega = self.scaled_frequency(frequency)
         a = sp.csc_array(self.stiffness - omega**2 * self.mass, dtype=complex)
+        for loss in self.discretisation.losses:
+            a = a + 1j * (omega if loss.viscous else 1.0) * loss.matrix.at(self.phase)
         bottom = self.bottom.reshape(-1, self.size)
         blocks = np.matmul(self.floor_blocks(np.array([frequency]))[0], self.bottom)
         return sp.csc_array(
