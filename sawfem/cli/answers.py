@@ -135,6 +135,9 @@ def show_device(device: DeviceResult) -> None:
         labelled("", f"{entry(name).label}: {reason}")
     for item in device.measurements:
         _show_measurement(item)
+    for name, told in device.quality.items():
+        parts = "; ".join(f"{key} {q:.4g}" for key, q in told["by_mechanism"].items())
+        labelled("", f"quality factor by mechanism, {name}: {parts}")
     if device.specification:
         show()
         specification_table(device.specification)

@@ -6,7 +6,8 @@ track        acoustic rows of reflectors, spaces, transducers; rows: their P-mat
 polarity     sequences cut into uniform runs, and their capacitance; joining, mirrored: shortcuts
 lump, blackbox   parts that are no acoustics
 specification    limits over frequency and temperature; spurious: echoes by their time
-impulse      impulse and step response; signals: a modulation through a filter; selectivity: errors
+impulse      impulse and step response
+signals      a modulation through a filter; selectivity: its errors, over counts of fingers
 laddering    first design of a ladder; optimise: bounded search that keeps the best
 geometry     every electrode as a rectangle
 section      closed-form coupling-of-modes section -> PMatrix
@@ -17,6 +18,7 @@ face         the same written in Python, with units as text (Device)
 resonator    one-port resonator -> Response
 transversal  two transducers on one track -> Response
 resonance    resonance, antiresonance and quality factors of any one-port
+rational     natural frequencies behind a peak; quality: by mechanism
 network      Y <-> S with power waves
 response     frequency, Y, S, figures and checks of a device
 """

@@ -5,10 +5,19 @@ Definitions
     antiresonance          frequency above it of the largest resistance, Re Z, Z = 1/Y
     quality factor, width  f over the full width at half height of Re Y (resonance) or Re Z
                            (antiresonance): the -3 dB width
+    quality factor, energy |f|/(2 Im f), f the natural frequency behind the peak: a pole of Y (the
+                           port shorted) or of Z (the port open). It is the energy stored over that
+                           lost per radian of free ringing; for R, L, C1 in series w L/R exactly
+                           (sawfem/device/rational.py)
+    motional arm           L1, C1, R1 in series whose pole and residue those of Y are (Van Dyke
+                           1928, Butterworth 1914; IEEE Std 177-1966; from memory)
     quality factor, slope  (f/2) |d arg Y / df| there. The static capacitance takes part in arg Y:
                            for C0 beside R, L, C1 in series this is Q within 1/M^2 + 1/(2 Q M),
                            with M = Q C1/C0
     effective coupling     (pi/2)(fr/fa)/tan((pi/2)(fr/fa))  (IEEE Std 176-1987; from memory)
+
+Width and energy agree for a single resonance. Neighbours and a background that changes within the
+width move the first, so that both are listed and their difference is an uncertainty of each.
 
 The function is evaluated wherever it is needed, so that the figures do not depend on the
 frequencies at which a response is listed.
@@ -22,6 +31,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sawfem.device.pmatrix import ComplexArray, FloatArray
+from sawfem.device.rational import Pole, pole_behind
 from sawfem.quantities import Quantity
 
 Immittance = Callable[[FloatArray], ComplexArray]
@@ -140,7 +150,34 @@ def _figures_at(
     else:
         reasons[key] = f"the {part} does not fall to half of its peak on both sides"
     found[f"{key}_phase_slope"] = slope_quality(function, peak, width)
-    return {name: Quantity.of(name, value) for name, value in found.items()}, reasons
+    pole = pole_behind(function, peak, width) if width else None
+    if pole is None:
+        reasons[f"{key}_energy"] = "no natural frequency of the device lies behind the peak"
+        return {name: Quantity.of(name, value) for name, value in found.items()}, reasons
+    found[f"{key}_energy"] = pole.quality
+    if name == "resonance":
+        found |= motional_arm(pole)
+    spread = abs(found[key] - pole.quality)
+    bars = {key: spread, f"{key}_energy": spread}
+    return {
+        name: Quantity.of(name, value, bars.get(name)) for name, value in found.items()
+    }, reasons
+
+
+def motional_arm(pole: Pole) -> dict[str, float]:
+    """R, L and C in series with a pole of their admittance, in ohm, henry and farad.
+
+    Y = (s/L)/((s - s1)(s - s1*)) with s = j 2 pi f has the residue s1/(L (s1 - s1*)) at s1; what
+    is not real of L belongs to neighbours and is left out.
+    """
+    s1 = 2j * np.pi * pole.frequency
+    residue = 2j * np.pi * pole.residue
+    L = float((s1 / (residue * (s1 - s1.conjugate()))).real)
+    return {
+        "motional_resistance": -2.0 * s1.real * L,
+        "motional_inductance": L,
+        "motional_capacitance": 1.0 / (L * abs(s1) ** 2),
+    }
 
 
 def effective_coupling(resonance: float, antiresonance: float) -> float:

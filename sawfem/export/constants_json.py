@@ -101,8 +101,9 @@ def _device_schema() -> dict[str, Any]:
             "uncertainty": {"type": "object"},
             "reasons": _REASONS,
             "specification": {"type": "array"},
+            "quality": {"type": "object"},
             "signal": {"type": "object"},
             "touchstone": {"type": ["string", "null"]},
         },
-        optional=("uncertainty", "signal"),
+        optional=("uncertainty", "quality", "signal"),
     )

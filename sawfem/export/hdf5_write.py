@@ -237,6 +237,8 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
     figures["reasons"] = json.dumps(dict(response.reasons))
     limits = [dict(line) for line in device.specification]
     group["specification"] = json.dumps({"limits": limits}, allow_nan=False)
+    if device.quality:
+        group["quality"] = json.dumps(dict(device.quality), allow_nan=False)
     if device.signal is not None:
         group["signal"] = json.dumps(dict(device.signal), allow_nan=False)
     if device.measurements:

@@ -67,9 +67,10 @@ def _onsets(
 def _with_uncertainty(response: Response, setting: CircuitSetting) -> Response:
     """Figures with what the numerical uncertainty of the constants makes of them.
 
-    Every constant of every grating is moved alone; the changes of a figure are added up.
+    Every constant of every grating is moved alone; the changes of a figure are added to what it
+    has of its own, such as the difference of two methods.
     """
-    spread = dict.fromkeys(response.figures, 0.0)
+    spread = {name: figure.uncertainty or 0.0 for name, figure in response.figures.items()}
     one_port = response.ports == 1
     frequency = setting.frequency[[0, -1]] if one_port else setting.frequency
     for grating, bars in setting.bars.items():

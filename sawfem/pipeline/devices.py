@@ -19,9 +19,10 @@ from sawfem.case import (
 )
 from sawfem.design import Stack, UnitCell
 from sawfem.device import Resonator, Response, Transversal, device_response
-from sawfem.device.assembled import solve_assembly
+from sawfem.device.assembled import energy_check, solve_assembly
 from sawfem.device.losses import attenuation_of_loss
 from sawfem.device.pmatrix import FloatArray
+from sawfem.device.quality import quality_by_mechanism
 from sawfem.errors import ConvergenceError, SawfemError
 from sawfem.extract import (
     ComConstants,
@@ -124,7 +125,9 @@ def solve_any_device(
             device, told = solve_device(case, asked, cells, solutions)
             at = device.response.frequency
             shares = solve_assembly(setting.circuit, setting.gratings, at).shares()
-            device = replace(device, response=replace(device.response, power=shares))
+            checks = {**device.response.checks, "energy": energy_check(shares)}
+            response = replace(device.response, power=shares, checks=checks)
+            device = replace(device, response=response)
         else:
             device, told = solve_assembly_device(case, asked, solutions, setting)
     except SawfemError as error:
@@ -134,6 +137,7 @@ def solve_any_device(
     verdicts, more = verdicts_of(case, stack, solutions, setting)
     device = replace(
         device,
+        quality=quality_by_mechanism(setting.circuit, setting.gratings, device.response.figures),
         signal=solve_signal(case, setting, device.response, report),
         specification=tuple(verdict_dict(verdict) for verdict in verdicts),
         circuit=setting.circuit,
@@ -271,9 +275,10 @@ def _frequencies(bands: tuple[ResolvedBand, ...]) -> FloatArray:
 def _with_uncertainty(response: Response, setting: _Setting) -> Response:
     """Figures with what the numerical uncertainty of the constants makes of them.
 
-    Every constant is moved alone by its uncertainty; the changes of a figure are added up.
+    Every constant is moved alone by its uncertainty; the changes of a figure are added to what it
+    has of its own, such as the difference of two methods.
     """
-    spread = dict.fromkeys(response.figures, 0.0)
+    spread = {name: figure.uncertainty or 0.0 for name, figure in response.figures.items()}
     # A resonator's figures are searched between the ends of the band, a filter's are read off
     # its response.
     resonator = isinstance(setting.device, Resonator)

@@ -23,6 +23,10 @@ _RESONANCE = (
     "peak_conductance",
     "quality_factor_resonance",
     "quality_factor_resonance_phase_slope",
+    "quality_factor_resonance_energy",
+    "motional_resistance",
+    "motional_inductance",
+    "motional_capacitance",
 )
 _ANTIRESONANCE = (
     "antiresonance",
@@ -30,6 +34,7 @@ _ANTIRESONANCE = (
     "peak_resistance",
     "quality_factor_antiresonance",
     "quality_factor_antiresonance_phase_slope",
+    "quality_factor_antiresonance_energy",
 )
 
 

@@ -104,6 +104,7 @@ class DeviceResult:
     signal : what it does to the signal of its case, JSON-safe (sawfem/result/signals.py); None
         without one.
     measurements : what was measured, beside what was computed.
+    quality : quality factors of a one-port by mechanism, JSON-safe (sawfem/device/quality.py).
     circuit, gratings : what it was computed from; kept for pictures, not in files.
     """
 
@@ -114,6 +115,7 @@ class DeviceResult:
     specification: tuple[Mapping[str, Any], ...] = ()
     signal: Mapping[str, Any] | None = None
     measurements: tuple[MeasuredComparison, ...] = ()
+    quality: Mapping[str, Any] = field(default_factory=dict)
     circuit: Circuit | None = field(default=None, repr=False)
     gratings: Gratings | None = field(default=None, repr=False)
 
@@ -163,6 +165,7 @@ class DeviceResult:
             **({"uncertainty": {"numerical": to_json(bars)}} if bars else {}),
             "reasons": {_key(name): text for name, text in reasons.items()},
             "specification": [dict(line) for line in self.specification],
+            **({"quality": dict(self.quality)} if self.quality else {}),
             **({"signal": dict(self.signal)} if self.signal is not None else {}),
             **({"power": self._power()} if self.response.power else {}),
             **(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from sawfem.device.rational import pole_behind
 from sawfem.device.resonance import find_peak, half_width, resonance_figures, slope_quality
 
 # Butterworth - Van Dyke: C0 beside R, L, C1 in series.
@@ -41,6 +42,52 @@ def test_figures_of_the_circuit():
     assert figures["coupling_k2_effective"].value == pytest.approx(
         np.pi / 2 * ratio * np.tan(np.pi / 2 * (1 - ratio)), rel=1e-4
     )
+
+
+def test_both_quality_factors_of_the_circuit_are_its_own():
+    # Series R, L, C1: the pole s^2 + s R/L + 1/(L C1) = 0 has |s| L/R = Q exactly, and so has the
+    # half width of Re Ym. With C0 across it the pole of Z is that of C1 C0/(C1 + C0): Q fa/fs.
+    figures, _ = resonance_figures(circuit, 820e6, 930e6)
+    wide, ringing = (figures[f"quality_factor_resonance{tail}"] for tail in ("", "_energy"))
+    assert wide.value == pytest.approx(Q, rel=1e-6)
+    assert ringing.value == pytest.approx(Q, rel=1e-7)
+    assert ringing.uncertainty == pytest.approx(abs(wide.value - ringing.value))
+    ringing = figures["quality_factor_antiresonance_energy"]
+    assert ringing.value == pytest.approx(Q * np.sqrt(1 + RATIO), rel=1e-7)
+    assert figures["motional_resistance"].value == pytest.approx(R, rel=1e-7)
+    assert figures["motional_inductance"].value == pytest.approx(L, rel=1e-7)
+    assert figures["motional_capacitance"].value == pytest.approx(C1, rel=1e-7)
+
+
+@pytest.mark.parametrize("quality", [12.0, 1e3, 1e6])
+def test_energy_of_the_circuit_at_its_resonance(quality):
+    # By hand: a current of amplitude I stores L I^2/4 in L and as much in C1, and R burns R I^2/2.
+    resistance = 2 * np.pi * F_SERIES * L / quality
+
+    def lossy(f):
+        return circuit(f, resistance)
+
+    width = F_SERIES / quality
+    pole = pole_behind(lossy, F_SERIES, width)
+    assert pole.quality == pytest.approx(quality, rel=1e-7)
+
+
+def test_neighbours_show_in_the_difference_of_the_methods():
+    # A second arm two widths away pulls the width of the peak, not the pole of the first.
+    def pair(f):
+        jw = 2j * np.pi * f
+        near = 1.0 + 2.0 / Q
+        return circuit(f) + 0.5 / (R + jw * L + near**2 / (jw * C1))
+
+    figures, _ = resonance_figures(pair, 860e6, 875e6)
+    ringing = figures["quality_factor_resonance_energy"]
+    assert ringing.value == pytest.approx(Q, rel=1e-6)
+    assert ringing.uncertainty > 0.03 * Q
+
+
+def test_a_function_without_a_pole_has_none():
+    assert pole_behind(lambda f: np.exp(2j * np.pi * f / 1e9), 868e6, 1e6) is None
+    assert pole_behind(lambda f: np.zeros(f.shape), 868e6, 1e6) is None
 
 
 def test_a_peak_sharper_than_any_sampling_is_found():
