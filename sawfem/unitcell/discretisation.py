@@ -24,12 +24,14 @@ from sawfem.conventions import EPSILON_0, FIELD, STRESS
 from sawfem.design import UnitCell
 from sawfem.material import Medium
 from sawfem.planewave.generalised import generalised_tensor
+from sawfem.unitcell.degrees import left_out
 from sawfem.unitcell.forms import (
     DENSITY,
     VELOCITY,
     ScalarForms,
     elastic_tensor,
     scalar_forms,
+    shape_functions,
     sparse_from,
     stiffness_values,
 )
@@ -194,8 +196,14 @@ def discretise(
     GeometryError : a cell that the structured mesh cannot take.
     """
     cell_mesh = mesh_cell(cell, settings)
-    basis, forms = scalar_forms(cell_mesh, settings.order)
-    unknowns = _number_unknowns(cell_mesh, basis, len(cell.electrodes))
+    basis = shape_functions(cell_mesh, settings.order)
+    partner = _partners(basis)
+    dropped = left_out(cell_mesh, basis, settings.order, settings.thrift)
+    twins = np.flatnonzero(partner >= 0)
+    dropped[twins] |= dropped[partner[twins]]
+    dropped[partner[twins]] = dropped[twins]
+    forms = scalar_forms(cell_mesh, basis, ~dropped)
+    unknowns = _number_unknowns(cell_mesh, basis, partner, dropped, len(cell.electrodes))
     stiffness, mass = _assemble(cell_mesh, forms, unknowns)
     return Discretisation(
         cell=cell,
@@ -306,7 +314,13 @@ class AffineParts:
         return AffineMatrix(sparse_from(self._constant, size), sparse_from(self._forward, size))
 
 
-def _number_unknowns(cell_mesh: CellMesh, basis: Basis, electrodes: int) -> Unknowns:
+def _number_unknowns(
+    cell_mesh: CellMesh,
+    basis: Basis,
+    partner: Index,
+    dropped: NDArray[np.bool_],
+    electrodes: int,
+) -> Unknowns:
     """Number displacements in solids, potentials in dielectrics, then the electrodes."""
     n = basis.N
     dofs = basis.element_dofs
@@ -319,13 +333,12 @@ def _number_unknowns(cell_mesh: CellMesh, basis: Basis, electrodes: int) -> Unkn
         owner[dofs[:, cell_mesh.electrode == electrode]] = electrode
     clamped = owner >= 0
 
-    partner = _partners(basis)
     wraps = partner >= 0
     number = np.full((4, n), -1, dtype=np.int64)
     size = 0
     for component in range(4):
         active = solid if component < 3 else dielectric & ~clamped
-        kept = np.flatnonzero(active & ~wraps)
+        kept = np.flatnonzero(active & ~wraps & ~dropped)
         number[component, kept] = size + np.arange(kept.size)
         size += kept.size
     # The constant one is the sum of the nodal functions, so only these carry the potential.

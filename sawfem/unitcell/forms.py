@@ -51,14 +51,22 @@ class ScalarForms:
     mass: Array
 
 
-def scalar_forms(cell_mesh: CellMesh, order: int) -> tuple[Basis, dict[int, ScalarForms]]:
-    """Assemble the scalar forms of every medium of a mesh.
+def shape_functions(cell_mesh: CellMesh, order: int) -> Basis:
+    """Hierarchical shape functions of a degree on a mesh, with points to integrate at.
 
-    Returns the basis of the whole mesh and {index of the medium: forms}. The integrals are exact on
-    rectangles; on trapezoids the map makes them rational, and a point more in each direction
-    keeps that error below the error of the elements.
+    The integrals are exact on rectangles; on trapezoids the map makes them rational, and a point
+    more in each direction keeps that error below the error of the elements.
     """
-    basis = Basis(cell_mesh.mesh, ElementQuadP(order), intorder=2 * order + 1)
+    return Basis(cell_mesh.mesh, ElementQuadP(order), intorder=2 * order + 1)
+
+
+def scalar_forms(
+    cell_mesh: CellMesh, basis: Basis, alive: NDArray[np.bool_]
+) -> dict[int, ScalarForms]:
+    """Assemble the scalar forms of every medium of a mesh: {index of the medium: forms}.
+
+    ``alive`` (n,) tells which shape functions are unknowns; the others have no entries.
+    """
     # (functions, elements, points) -> elements first, so that a product is one matrix a element.
     values = np.stack([np.asarray(f[0]) for f in basis.basis], axis=1)
     slopes = np.stack([np.asarray(f[0].grad) for f in basis.basis], axis=2)
@@ -70,20 +78,22 @@ def scalar_forms(cell_mesh: CellMesh, order: int) -> tuple[Basis, dict[int, Scal
     xx, zz = integral(slopes[0], slopes[0]), integral(slopes[1], slopes[1])
     xz, mass = integral(slopes[0], slopes[1]), integral(values, values)
     dofs = basis.element_dofs.T.astype(np.int64)
+    kept = alive[dofs]
     forms = {}
     for medium in np.unique(cell_mesh.medium):
         e = np.flatnonzero(cell_mesh.medium == medium)
-        rows, columns = np.broadcast_arrays(dofs[e][:, :, None], dofs[e][:, None, :])
+        place, row, column = np.nonzero(kept[e][:, :, None] & kept[e][:, None, :])
+        place = e[place]
         forms[int(medium)] = ScalarForms(
-            rows=rows.ravel(),
-            columns=columns.ravel(),
+            rows=dofs[place, row],
+            columns=dofs[place, column],
             gradient=(
-                (xx[e].ravel(), xz[e].ravel()),
-                (xz[e].transpose(0, 2, 1).ravel(), zz[e].ravel()),
+                (xx[place, row, column], xz[place, row, column]),
+                (xz[place, column, row], zz[place, row, column]),
             ),
-            mass=mass[e].ravel(),
+            mass=mass[place, row, column],
         )
-    return basis, forms
+    return forms
 
 
 def transverse_forms(

@@ -61,6 +61,9 @@ class MeshSettings:
         deeper is cut evenly.
     air : height of the meshed air above the metal, in periods.
     largest : largest element edge, in periods.
+    thrift : 0 gives every element the degree ``order``; above that, a lower one where it errs by
+        no more than this share of what the elements at the corners leave
+        (sawfem/unitcell/degrees.py).
     """
 
     order: int = 4
@@ -70,6 +73,7 @@ class MeshSettings:
     reach: float = 0.35
     air: float = 0.3
     largest: float = 0.25
+    thrift: float = 0.0
 
     def refined(self) -> MeshSettings:
         """One order and one grading more: the partner that gives the error bar."""
@@ -114,9 +118,11 @@ class MeshSize:
 
     Attributes
     ----------
-    elements, unknowns : of the mesh; the unknowns without what the Bloch condition ties.
+    elements, unknowns : of the mesh; the unknowns without what the Bloch condition ties, before
+        lower degrees leave some out.
     memory : bytes that assembling and solving take at most, measured on cells of 300 to 1,900
-        elements and orders 3 to 6: 450 an entry of the element matrices, 9,000 an unknown.
+        elements and orders 3 to 7: 450 an entry of the element matrices, 9,000 an unknown; a
+        third of that where lower degrees leave out two unknowns of three.
     """
 
     elements: int
@@ -135,13 +141,15 @@ class _Grid:
     depth: float
     bodies: list[list[Body]]
 
-    def size(self, order: int) -> MeshSize:
+    def size(self, order: int, thrift: float) -> MeshSize:
         """Elements, unknowns and memory at a polynomial degree."""
         widths = np.bincount(self.column, minlength=len(self.bodies))
         parts = [[_COMPONENTS.get(body.region, 4) for body in line] for line in self.bodies]
         elements = self.column.size * (self.z.size - 1)
         unknowns = int(order**2 * (widths @ np.array(parts)).sum())
-        memory = 450.0 * elements * (order + 1) ** 4 + 9000.0 * unknowns
+        memory = (450.0 * elements * (order + 1) ** 4 + 9000.0 * unknowns) / (
+            3.0 if thrift else 1.0
+        )
         return MeshSize(elements, unknowns, memory)
 
 
@@ -151,7 +159,7 @@ _COMPONENTS = {AIR: 1, METAL: 3}
 
 def mesh_size(cell: UnitCell, settings: MeshSettings) -> MeshSize:
     """Size and memory of a mesh without building it. Raises GeometryError as :func:`mesh_cell`."""
-    return _grid(cell, settings).size(settings.order)
+    return _grid(cell, settings).size(settings.order, settings.thrift)
 
 
 def _grid(cell: UnitCell, settings: MeshSettings) -> _Grid:
@@ -174,7 +182,7 @@ def mesh_cell(cell: UnitCell, settings: MeshSettings) -> CellMesh:
         would need more than MEMORY_LIMIT.
     """
     grid = _grid(cell, settings)
-    size = grid.size(settings.order)
+    size = grid.size(settings.order, settings.thrift)
     if size.memory > MEMORY_LIMIT:
         raise GeometryError(
             key="grating",
