@@ -95,9 +95,7 @@ class CircuitSolution:
 
     def across(self, pairs: Sequence[Pair], port: int) -> ComplexArray:
         """Voltages (F, len(pairs)) between node pairs, for a unit wave into ``port``."""
-        return np.asarray(
-            np.einsum("en,fn->fe", incidence(pairs, self.nodes), self.voltage[:, :, port])
-        )
+        return _differences(incidence(pairs, self.nodes), self.voltage[:, :, port, None])[:, :, 0]
 
 
 def incidence(pairs: Sequence[Pair], nodes: Sequence[str]) -> FloatArray:
@@ -140,7 +138,7 @@ def solve_circuit(
     rhs[:, : len(nodes)] = P.T * (source / z)[:, None, :]
     x = _solved(A, size, rhs, frequency)
     voltage, inner = x[:, : len(nodes)], x[:, len(nodes) :]
-    across = P @ voltage
+    across = _differences(P, voltage)
     current = (source[:, :, None] * np.eye(len(ports)) - across) / z[:, :, None]
     s = (across - z.conj()[:, :, None] * current) / source[:, :, None]
     return CircuitSolution(nodes, voltage, inner, np.asarray(s), z)
@@ -160,8 +158,9 @@ def _equations(
     N = len(nodes)
     extra = sum(len(part.nodes) for part in parts if part.admittance is None)
     M = N + extra
-    A = np.zeros((count, M, M), dtype=complex)
-    size = np.zeros((count, M, M))
+    # The numbers of one entry lie side by side: entries are added up one by one.
+    A = np.zeros((M, M, count), dtype=complex).transpose(2, 0, 1)
+    size = np.zeros((M, M, count)).transpose(2, 0, 1)
     at = N
     for part in parts:
         T = incidence(part.nodes, nodes)
@@ -183,7 +182,17 @@ def _equations(
     ends = np.eye(len(through)) / z[:, :, None]
     stamp(A, ends, P)
     stamp(size, np.abs(ends), np.abs(P))
-    return A, np.maximum(size, np.abs(A))
+    if extra:
+        size = np.maximum(size, np.abs(A))
+    return A, size
+
+
+def _differences(incidence: FloatArray, voltage: ComplexArray) -> ComplexArray:
+    """Voltages (F, K, n) across K node pairs from those (F, N, n) of the nodes."""
+    found = np.zeros((voltage.shape[0], incidence.shape[0], voltage.shape[2]), dtype=complex)
+    for pair, node in zip(*np.nonzero(incidence), strict=True):
+        found[:, pair] += incidence[pair, node] * voltage[:, node]
+    return found
 
 
 def stamp(A: np.ndarray[Any, Any], y: np.ndarray[Any, Any], T: FloatArray) -> None:
@@ -203,7 +212,7 @@ def _solved(
     """
     row = 1.0 / np.sqrt(size.max(axis=2))
     column = 1.0 / (size * row[:, :, None]).max(axis=1)
-    B = A * row[:, :, None] * column[:, None, :]
+    B = np.ascontiguousarray(A * row[:, :, None] * column[:, None, :])
     probe = np.random.default_rng(0).choice([-1.0, 1.0], size=(1, A.shape[1], 1))
     right = np.concatenate(
         [rhs * row[:, :, None], np.broadcast_to(probe, (*A.shape[:2], 1))], axis=2

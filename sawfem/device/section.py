@@ -18,7 +18,7 @@ X = d a a' + (k a'^2 + k' a^2)/2 and
     g(z) = (z cosh z - sinh z) / z^3
 
 The differences of growing exponentials have been taken by hand: every quotient is of two terms
-that grow alike, exp(|Re z|) cancels before it is ever formed, and i0 and g are entire and even
+that grow alike, exp(Re z) cancels before it is ever formed, and i0 and g are entire and even
 in z: the edges d = +-|k| and d = k = 0 are ordinary points. The cost does not depend on N.
 
 Reference planes. Electrode n = 0 .. N-1 stands at (n + 1/2) p from the left plane: the section
@@ -47,9 +47,9 @@ from sawfem.device.pmatrix import ComplexArray, FloatArray, PMatrix, as_frequenc
 from sawfem.errors import GeometryError, InputError
 from sawfem.extract.constants import ComConstants
 
-#: Below this |z| the power series of i0 and g are used; twelve terms then reach rounding.
-_SERIES_LIMIT = 1.0
-_SERIES_TERMS = 12
+#: Below this |z| power series are used; eight terms then reach rounding.
+_SERIES_LIMIT = 0.5
+_SERIES_TERMS = 8
 #: Rounding, and what a numerical error bar may move constants beyond passivity; of Q per electrode.
 PASSIVE = 1.0e-5
 
@@ -127,38 +127,72 @@ def check_constants(constants: ComConstants) -> None:
         )
 
 
-def _scaled_cosh(z: ComplexArray) -> ComplexArray:
-    """cosh(z) exp(-|Re z|)."""
-    growth = np.abs(z.real)
-    return np.asarray(0.5 * (np.exp(z - growth) + np.exp(-z - growth)))
+@dataclass(frozen=True)
+class _Entire:
+    """The entire functions of the module docstring at z = s L, all times exp(-Re z), Re z >= 0.
 
+    With Re z >= 0 one phase and one decay give them all; of half the argument
+    i0(z/2)^2 = 2 (cosh z - 1)/z^2 and i0(z/2) g(z/2) = (4 z sinh z - 8 cosh z + 8)/z^4.
+    Near z = 0, where these differences cancel, the power series are taken:
 
-def _scaled_i0_and_g(z: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
-    """sinh(z)/z and (z cosh z - sinh z)/z^3, both times exp(-|Re z|).
-
-    They are modified spherical Bessel functions, i0(z) and i1(z)/z; near z = 0
-    i0 = sum z^2n/(2n+1)!,   g = sum (2n+2) z^2n/(2n+3)!.
+        i0 = sum z^2n/(2n+1)!,             g = sum (2n+2) z^2n/(2n+3)!,
+        i0(z/2)^2 = sum 2 z^2n/(2n+2)!,    i0(z/2) g(z/2) = sum (8n+8) z^2n/(2n+4)!.
     """
-    growth = np.abs(z.real)
-    near = np.abs(z) < _SERIES_LIMIT
-    far = np.where(near, 1.0 + 0.0j, z)
-    far_growth = np.abs(far.real)
-    sinh = 0.5 * (np.exp(far - far_growth) - np.exp(-far - far_growth))
-    i0 = sinh / far
-    g = (_scaled_cosh(far) - i0) / far**2
-    if near.any():
-        square = z[near] ** 2
-        term = np.ones_like(square)  # z^2n / (2n+1)!
-        series_i0 = np.zeros_like(square)
-        series_g = np.zeros_like(square)
-        for n in range(_SERIES_TERMS):
-            series_i0 += term
-            series_g += term / (2 * n + 3)
-            term = term * square / ((2 * n + 2) * (2 * n + 3))
-        scale = np.exp(-growth[near])
-        i0[near] = series_i0 * scale
-        g[near] = series_g * scale
-    return i0, g
+
+    cosh: ComplexArray
+    i0: ComplexArray
+    g: ComplexArray
+    i0_half_squared: ComplexArray
+    i0_g_half: ComplexArray
+    decay: FloatArray
+
+    @classmethod
+    def of(cls, square: ComplexArray) -> _Entire:
+        """At z^2 (F,)."""
+        z: ComplexArray = np.sqrt(square)
+        decay: FloatArray = np.exp(-z.real)
+        near = np.flatnonzero(np.abs(z) < _SERIES_LIMIT)
+        rising = np.empty_like(z)  # exp(z), the growth taken out
+        rising.real, rising.imag = np.cos(z.imag), np.sin(z.imag)
+        falling = decay**2 * rising.conj()
+        cosh = 0.5 * (rising + falling)
+        sinh = 0.5 * (rising - falling)
+        if near.size:
+            z[near] = 1.0  # any number but zero
+        inverse = 1.0 / z
+        inverse_square = inverse**2
+        i0 = sinh * inverse
+        g = (cosh - i0) * inverse_square
+        rest = cosh - decay
+        i0_half_squared = 2.0 * rest * inverse_square
+        i0_g_half = (4.0 * i0 - 8.0 * rest * inverse_square) * inverse_square
+        if near.size:
+            series = _series(square[near])
+            for values, sums in zip((i0, g, i0_half_squared, i0_g_half), series, strict=True):
+                values[near] = sums * decay[near]
+        return cls(cosh, i0, g, i0_half_squared, i0_g_half, decay)
+
+
+def _series(square: ComplexArray) -> tuple[ComplexArray, ...]:
+    """Power series of i0(z), g(z), i0(z/2)^2 and i0(z/2) g(z/2) at z^2."""
+    sums = tuple(np.zeros_like(square) for _ in range(4))
+    term = np.ones_like(square)  # z^2n / (2n+1)!
+    for n in range(_SERIES_TERMS):
+        weights = (
+            1.0,
+            1.0 / (2 * n + 3),
+            1.0 / (n + 1),
+            (8 * n + 8) / ((2 * n + 2) * (2 * n + 3) * (2 * n + 4)),
+        )
+        for total, weight in zip(sums, weights, strict=True):
+            total += weight * term
+        term = term * square / ((2 * n + 2) * (2 * n + 3))
+    return sums
+
+
+def _frequency_last(frequencies: int, ports: int) -> ComplexArray:
+    """(F, ports, ports), empty; the numbers of one entry lie side by side."""
+    return np.empty((ports, ports, frequencies), dtype=complex).transpose(2, 0, 1)
 
 
 def _check_electrodes(electrodes: int) -> int:
@@ -169,21 +203,19 @@ def _check_electrodes(electrodes: int) -> int:
 
 
 def _passive_part(
-    c: Coefficients, length: float, electrodes: int
-) -> tuple[ComplexArray, ComplexArray, ComplexArray, ComplexArray]:
-    """True-field P (F, 2, 2), then z, scaled i0(z) and scaled D for the driven part."""
-    d, k, k_back = c.detuning, c.reflection, c.reflection_back
-    size = np.sqrt(k * k_back)
-    square: ComplexArray = (size + d) * (size - d) * length**2
-    z: ComplexArray = np.sqrt(square)
-    i0, _ = _scaled_i0_and_g(z)
-    D = _scaled_cosh(z) + 1j * d * length * i0
-    P: ComplexArray = np.empty((d.size, 2, 2), dtype=complex)
-    P[:, 0, 0] = -1j * k_back * length * i0 / D
-    P[:, 1, 1] = -1j * k * length * i0 / D
-    P[:, 0, 1] = (-1) ** electrodes * np.exp(-np.abs(z.real)) / D
+    P: ComplexArray, c: Coefficients, length: float, electrodes: int
+) -> tuple[_Entire, ComplexArray]:
+    """Fill the waves' part of a true-field P (F, n, n); the functions and 1/D of the rest."""
+    d = c.detuning * length
+    size = np.sqrt(c.reflection * c.reflection_back) * length
+    e = _Entire.of((size + d) * (size - d))
+    over_D = 1.0 / (e.cosh + 1j * d * e.i0)
+    turned = -1j * length * e.i0 * over_D
+    P[:, 0, 0] = c.reflection_back * turned
+    P[:, 1, 1] = c.reflection * turned
+    P[:, 0, 1] = (-1) ** electrodes * e.decay * over_D
     P[:, 1, 0] = P[:, 0, 1]
-    return P, z, i0, D
+    return e, over_D
 
 
 def transducer_section(
@@ -217,21 +249,18 @@ def transducer_section(
     L = N * constants.pitch
     d, k, a = c.detuning, c.reflection, c.transduction
     k_back, a_back = c.reflection_back, c.transduction_back
-    passive, z, i0, D = _passive_part(c, L, N)
-    i0_half, g_half = _scaled_i0_and_g(0.5 * z)
-    _, g = _scaled_i0_and_g(z)
+    P = _frequency_last(f.size, 3)
+    e, over_D = _passive_part(P, c, L, N)
     X = d * a * a_back + 0.5 * (k * a_back**2 + k_back * a**2)
-
-    P = np.empty((f.size, 3, 3), dtype=complex)
-    P[:, :2, :2] = passive
-    launched_left = 1j * a_back * L * i0 - (d * a_back + k_back * a) * L**2 * i0_half**2 / 2
-    launched_right = 1j * a * L * i0 - (d * a + k * a_back) * L**2 * i0_half**2 / 2
-    P[:, 0, 2] = polarity * -1j * launched_left / D
-    P[:, 1, 2] = polarity * 1j * (-1) ** N * launched_right / D
+    first, second = 1j * L * e.i0, 0.5 * L**2 * e.i0_half_squared
+    launched_left = a_back * first - (d * a_back + k_back * a) * second
+    launched_right = a * first - (d * a + k * a_back) * second
+    P[:, 0, 2] = polarity * -1j * launched_left * over_D
+    P[:, 1, 2] = polarity * 1j * (-1) ** N * launched_right * over_D
     P[:, 2, 0] = -2.0 * P[:, 0, 2]
     P[:, 2, 1] = -2.0 * P[:, 1, 2]
-    stored = L**3 * g + 1j * d * L**4 * i0_half * g_half / 4
-    P[:, 2, 2] = (2 * a * a_back * L**2 * i0_half**2 + 4j * X * stored) / D
+    stored = L**3 * e.g + 0.25j * L**4 * d * e.i0_g_half
+    P[:, 2, 2] = (4.0 * a * a_back * second + 4j * X * stored) * over_D
     P[:, 2, 2] += 1j * c.susceptance * L
     return PMatrix(f, P)
 
@@ -270,5 +299,6 @@ def grating_section(
         )
     elif connection != "shorted":
         raise GeometryError(key="connection", found=repr(connection), expected="shorted or open")
-    passive, _, _, _ = _passive_part(c, N * constants.pitch, N)
-    return PMatrix(f, passive)
+    P = _frequency_last(f.size, 2)
+    _passive_part(P, c, N * constants.pitch, N)
+    return PMatrix(f, P)
