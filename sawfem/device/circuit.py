@@ -111,9 +111,15 @@ def incidence(pairs: Sequence[Pair], nodes: Sequence[str]) -> FloatArray:
 
 
 def solve_circuit(
-    frequency: FloatArray, parts: Sequence[CircuitPart], ports: Sequence[CircuitPort]
+    frequency: FloatArray,
+    parts: Sequence[CircuitPart],
+    ports: Sequence[CircuitPort],
+    *,
+    reference: ComplexArray | None = None,
 ) -> CircuitSolution:
     """Voltages and scattering of a circuit at ``frequency`` (F,) in hertz.
+
+    ``reference`` (F, n) in ohm takes the place of the ports' impedances where it is given.
 
     Raises InputError for a circuit that is not connected (sawfem/device/wiring.py) or singular at
     a frequency, which is then named.
@@ -129,14 +135,14 @@ def solve_circuit(
     through = [port.nodes for port in ports]
     absent = {GROUND, *floating_nodes(pairs, through)}
     nodes = tuple(dict.fromkeys(n for pair in (*pairs, *through) for n in pair if n not in absent))
-    impedances = [port.impedance for port in ports]
+    impedances = [port.impedance for port in ports] if reference is None else reference
     z = as_references(impedances, frequency.size, len(ports))
     A, size = _equations(frequency.size, parts, through, nodes, z)
     P = incidence(through, nodes)
     source = 2.0 * np.sqrt(z.real)
     rhs = np.zeros((*A.shape[:2], len(ports)), dtype=complex)
     rhs[:, : len(nodes)] = P.T * (source / z)[:, None, :]
-    x = _solved(A, size, rhs, frequency)
+    x = _solved(A, size, rhs, frequency, len(nodes) == A.shape[1])
     voltage, inner = x[:, : len(nodes)], x[:, len(nodes) :]
     across = _differences(P, voltage)
     current = (source[:, :, None] * np.eye(len(ports)) - across) / z[:, :, None]
@@ -204,19 +210,23 @@ def stamp(A: np.ndarray[Any, Any], y: np.ndarray[Any, Any], T: FloatArray) -> No
 
 
 def _solved(
-    A: ComplexArray, size: FloatArray, rhs: ComplexArray, frequency: FloatArray
+    A: ComplexArray, size: FloatArray, rhs: ComplexArray, frequency: FloatArray, admittances: bool
 ) -> ComplexArray:
-    """A^-1 rhs with rows and columns brought to unit size.
+    """A^-1 rhs with rows and columns brought to unit size; ``admittances``: parts of no other kind.
 
     One more right side of mixed signs tells how large the inverse is.
     """
-    row = 1.0 / np.sqrt(size.max(axis=2))
-    column = 1.0 / (size * row[:, :, None]).max(axis=1)
-    B = np.ascontiguousarray(A * row[:, :, None] * column[:, None, :])
-    probe = np.random.default_rng(0).choice([-1.0, 1.0], size=(1, A.shape[1], 1))
-    right = np.concatenate(
-        [rhs * row[:, :, None], np.broadcast_to(probe, (*A.shape[:2], 1))], axis=2
-    )
+    if admittances:
+        # What a part adds off the diagonal it adds to both diagonal entries at least.
+        row = column = 1.0 / np.sqrt(np.einsum("fii->fi", size))
+    else:
+        row = 1.0 / np.sqrt(size.max(axis=2))
+        column = 1.0 / (size * row[:, :, None]).max(axis=1)
+    B = np.empty(A.shape, dtype=complex)
+    np.multiply(A, row[:, :, None] * column[:, None, :], out=B)
+    right = np.empty((*rhs.shape[:2], rhs.shape[2] + 1), dtype=complex)
+    np.multiply(rhs, row[:, :, None], out=right[:, :, :-1])
+    right[:, :, -1] = np.random.default_rng(0).choice([-1.0, 1.0], size=A.shape[1])
     try:
         x = np.linalg.solve(B, right)
     except np.linalg.LinAlgError:

@@ -102,14 +102,9 @@ class ResonatorSolver:
         (G1, T1), (G2, T2) = (
             self._mirror(part, strips, gap) for strips in device.reflector_fingers
         )
-        P11, P12, P22 = driven[:, 0, 0], driven[:, 0, 1], driven[:, 1, 1]
-        p1, p2, P33 = driven[:, 0, 2], driven[:, 1, 2], driven[:, 2, 2]
-        D = (1.0 - P11 * G1) * (1.0 - P22 * G2) - P12**2 * G1 * G2
-        b1 = ((1.0 - P22 * G2) * p1 + P12 * G2 * p2) / D
-        b2 = ((1.0 - P11 * G1) * p2 + P12 * G1 * p1) / D
-        y = P33 - 2.0 * (p1 * G1 * b1 + p2 * G2 * b2)
+        y, b1, b2 = between_mirrors(driven, G1, G2)
         leaving = np.abs(T1 * b1) ** 2 + np.abs(T2 * b2) ** 2
-        return np.asarray(y), np.asarray(leaving)
+        return y, np.asarray(leaving)
 
     def _transducer(self, part: ResonatorPart) -> PMatrix:
         device = part.resonator
@@ -138,3 +133,21 @@ class ResonatorSolver:
             )
         matrix = self._known[key].matrix
         return np.asarray(gap**2 * matrix[:, 0, 0]), np.asarray(gap * matrix[:, 1, 0])
+
+
+def between_mirrors(
+    driven: ComplexArray, G1: ComplexArray, G2: ComplexArray
+) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    """Admittance and the waves b1, b2 that leave a transducer for one volt, (F,) each.
+
+    ``driven`` is its P-matrix (F, 3, 3), G1 and G2 (F,) the reflections it sees; the equation of
+    the module docstring.
+    """
+    P11, P12, P22 = driven[:, 0, 0], driven[:, 0, 1], driven[:, 1, 1]
+    p1, p2, P33 = driven[:, 0, 2], driven[:, 1, 2], driven[:, 2, 2]
+    from_left, from_right = 1.0 - P11 * G1, 1.0 - P22 * G2
+    to_left, to_right = P12 * G1, P12 * G2
+    over_D = 1.0 / (from_left * from_right - to_left * to_right)
+    b1 = (from_right * p1 + to_right * p2) * over_D
+    b2 = (from_left * p2 + to_left * p1) * over_D
+    return np.asarray(P33 - 2.0 * (p1 * G1 * b1 + p2 * G2 * b2)), b1, b2

@@ -177,7 +177,11 @@ class PMatrix:
 
 
 def delay(
-    length: float, velocity: float, frequency: ArrayLike, *, attenuation: float = 0.0
+    length: float | FloatArray,
+    velocity: float | FloatArray,
+    frequency: ArrayLike,
+    *,
+    attenuation: float | FloatArray = 0.0,
 ) -> PMatrix:
     """A free stretch of surface: P12 = P21 = exp(-(j w/v + alpha) length), nothing else.
 
@@ -187,9 +191,12 @@ def delay(
         than half a pitch on either side needs.
     velocity : m/s.
     attenuation : alpha in Np/m.
+
+    Any of the three may be (F,), one for each frequency.
     """
-    if not velocity > 0.0:
-        raise InputError(key="velocity", found=f"{velocity:g} m/s", expected="more than 0")
+    if not np.all(np.asarray(velocity) > 0.0):
+        found = float(np.min(velocity))
+        raise InputError(key="velocity", found=f"{found:g} m/s", expected="more than 0")
     f = as_frequencies(frequency)
     matrix = np.zeros((f.size, 2, 2), dtype=complex)
     matrix[:, 0, 1] = np.exp(-(2j * np.pi * f / velocity + attenuation) * length)

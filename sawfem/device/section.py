@@ -44,6 +44,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sawfem.device.pmatrix import ComplexArray, FloatArray, PMatrix, as_frequencies
+from sawfem.device.stacked import StackedConstants
 from sawfem.errors import GeometryError, InputError
 from sawfem.extract.constants import ComConstants
 
@@ -71,13 +72,16 @@ class Coefficients:
     susceptance: ComplexArray
 
 
-def coefficients(constants: ComConstants, aperture: float, frequency: FloatArray) -> Coefficients:
+def coefficients(
+    constants: ComConstants | StackedConstants, aperture: float, frequency: FloatArray
+) -> Coefficients:
     """Coefficients at ``frequency`` (F,) in hertz for an aperture in metres.
 
     d = w/v - pi/p - j alpha; k is constant, C goes as s(f) and a as sqrt(w s(f)) from v/(2p).
     Q of sawfem/extract/coupled.py then stays positive at every frequency if it is at v/(2p).
     """
-    check_constants(constants)
+    if isinstance(constants, ComConstants):  # stacked ones are checked before they are stacked
+        check_constants(constants)
     omega = 2.0 * np.pi * frequency
     p = constants.pitch
     scale = constants.scale(frequency)
@@ -86,14 +90,18 @@ def coefficients(constants: ComConstants, aperture: float, frequency: FloatArray
     a, a_back = constants.both_transductions
     return Coefficients(
         detuning=np.asarray(omega / constants.velocity - np.pi / p - 1j * constants.attenuation),
-        reflection=np.full(frequency.shape, k / p, dtype=complex),
-        reflection_back=np.full(frequency.shape, k_back / p, dtype=complex),
+        reflection=_at_each(k / p, frequency),
+        reflection_back=_at_each(k_back / p, frequency),
         transduction=np.asarray(a * growth, dtype=complex),
         transduction_back=np.asarray(a_back * growth, dtype=complex),
         susceptance=np.asarray(
             omega * scale * constants.complex_capacitance / p * aperture, dtype=complex
         ),
     )
+
+
+def _at_each(value: ArrayLike, frequency: FloatArray) -> ComplexArray:
+    return np.asarray(np.broadcast_to(np.asarray(value, dtype=complex), frequency.shape))
 
 
 @lru_cache(maxsize=256)
@@ -203,7 +211,7 @@ def _check_electrodes(electrodes: int) -> int:
 
 
 def _passive_part(
-    P: ComplexArray, c: Coefficients, length: float, electrodes: int
+    P: ComplexArray, c: Coefficients, length: float | FloatArray, electrodes: int
 ) -> tuple[_Entire, ComplexArray]:
     """Fill the waves' part of a true-field P (F, n, n); the functions and 1/D of the rest."""
     d = c.detuning * length
@@ -219,7 +227,7 @@ def _passive_part(
 
 
 def transducer_section(
-    constants: ComConstants,
+    constants: ComConstants | StackedConstants,
     electrodes: int,
     aperture: float,
     frequency: ArrayLike,
@@ -230,7 +238,8 @@ def transducer_section(
 
     Parameters
     ----------
-    constants : of the grating; its pitch is half the acoustic wavelength.
+    constants : of the grating; its pitch is half the acoustic wavelength. Stacked ones lie along
+        ``frequency``.
     electrodes : N, 1 or more; the section is N pitches long (module docstring: planes).
     aperture : m.
     frequency : (F,) in hertz.
@@ -266,7 +275,7 @@ def transducer_section(
 
 
 def grating_section(
-    constants: ComConstants,
+    constants: ComConstants | StackedConstants,
     electrodes: int,
     frequency: ArrayLike,
     *,

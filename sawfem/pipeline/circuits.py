@@ -91,19 +91,6 @@ def circuit_setting(
     return CircuitSetting(circuit, gratings, bars, frequency, tuple(dict.fromkeys(builder.told)))
 
 
-def circuit_of(
-    case: ResolvedCase,
-    cells: Mapping[str, UnitCell],
-    solutions: Mapping[str, GratingSolution],
-) -> Circuit:
-    """The circuit alone: layout and lumps of a variant of a case.
-
-    ``solutions`` may be those of the case that it varies: they give the velocity at which a loss
-    per time becomes one per length. Raises as :func:`circuit_setting`.
-    """
-    return _any_circuit(case, _Builder(case, cells, solutions))
-
-
 def _any_circuit(case: ResolvedCase, builder: _Builder) -> Circuit:
     """The circuit of a device of any kind."""
     asked = case.device

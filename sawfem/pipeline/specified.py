@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
+
+import numpy as np
 
 from sawfem.case import ResolvedCase
 from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.design import Stack
-from sawfem.device.specification import Limit, Verdict, judge, responses_at
+from sawfem.device.network import as_references
+from sawfem.device.population import population_scattering
+from sawfem.device.response import Response
+from sawfem.device.specification import (
+    POINTS,
+    Limit,
+    Verdict,
+    grid_of,
+    judge,
+    responses_at,
+)
 from sawfem.errors import CaseError, InputError, MaterialError, SawfemError
 from sawfem.extract import GratingSolution
 from sawfem.extract.grating import strongest
@@ -121,6 +133,48 @@ def judged_at(
     change: Drift,
 ) -> tuple[Verdict, ...]:
     """Verdicts of a device at several temperatures."""
+    return judged_together([device], limits, temperatures, change)[0]
+
+
+def judged_together(
+    devices: Sequence[CircuitSetting],
+    limits: tuple[Limit, ...],
+    temperatures: tuple[float, ...],
+    change: Drift,
+    *,
+    points: int = POINTS,
+) -> list[tuple[Verdict, ...]]:
+    """Verdicts of devices of one layout; where curves alone are limited, all in one solution.
+
+    ``points`` : frequencies at which each limit is looked at.
+
+    Raises InputError for a quantity that the devices do not have.
+    """
+    if any(not limit.over_frequency for limit in limits):
+        return [_judged_by_figures(device, limits, temperatures, change) for device in devices]
+    frequency = grid_of(limits, points)
+    ports = devices[0].circuit.ports
+    s = population_scattering(
+        [device.circuit for device in devices for _ in temperatures],
+        [device.gratings.warmed(change(t)) for device in devices for t in temperatures],
+        frequency,
+    )
+    reference = as_references([port.impedance for port in ports], frequency.size, len(ports))
+    bare = [Response(frequency, np.zeros_like(one), one, reference) for one in s]
+    each = len(temperatures)
+    return [
+        judge(limits, dict(zip(temperatures, bare[at : at + each], strict=True)))
+        for at in range(0, len(bare), each)
+    ]
+
+
+def _judged_by_figures(
+    device: CircuitSetting,
+    limits: tuple[Limit, ...],
+    temperatures: tuple[float, ...],
+    change: Drift,
+) -> tuple[Verdict, ...]:
+    """The same with whole responses, which have figures."""
     responses = responses_at(
         limits,
         temperatures,

@@ -1,7 +1,8 @@
-"""Constants of all gratings as functions of what scatters: quadratic in each key on its own.
+"""Circuit and constants as functions of what scatters: quadratic in each key on its own.
 
 Two unit cells are solved for each key and each grating that it moves, REACH standard deviations
-to either side, on the mesh of the nominal one, so that what the mesh gets wrong cancels:
+to either side, on the mesh of the nominal one, so that what the mesh gets wrong cancels. Every
+number c of the circuit and of the constants is then
 
     c(q) = c_0 + sum_i [ (c+ - c-)/(2 h) q_i + (c+ - 2 c_0 + c-)/(2 h^2) q_i^2 ].
 
@@ -11,22 +12,26 @@ that costs.
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sawfem.case import ResolvedCase
+from sawfem.device.assembly import Circuit
+from sawfem.device.numbers import Numbered
 from sawfem.device.track import Gratings
-from sawfem.errors import SawfemError
-from sawfem.extract import ComConstants, GratingSolution
+from sawfem.errors import ConvergenceError, SawfemError
+from sawfem.extract import GratingSolution
 from sawfem.pipeline.build import Design, build, grating_key
 from sawfem.pipeline.circuits import CircuitSetting, circuit_setting
 from sawfem.pipeline.execute import solved_grating
 from sawfem.pipeline.process import ProcessPlan
 
+Complex = NDArray[np.complex128]
 Progress = Callable[[str, int, int], None]
 
 #: Where the variants stand, in standard deviations.
@@ -37,30 +42,46 @@ _CELL_PARTS = ("substrate", "layers", "overcoat", "materials", "temperature")
 
 @dataclass(frozen=True, eq=False)
 class Surrogate:
-    """Constants for any deviation.
+    """The device for any deviation.
 
     Attributes
     ----------
     nominal : the device and its constants without deviations.
-    variants : key -> (step in the key's unit, constants below, constants above), for keys that
-        move a unit cell.
+    slopes, bends : key -> first and second coefficient of every number of the device (the order
+        of sawfem.device.numbers), in the key's unit.
     error : largest relative deviation of a velocity from a full solution, all keys off by
         REACH / sqrt(number of keys) standard deviations at once.
     solved : unit cells that were solved.
     """
 
     nominal: CircuitSetting
-    variants: Mapping[str, tuple[float, Gratings, Gratings]]
+    slopes: Mapping[str, Complex]
+    bends: Mapping[str, Complex]
     error: float
     solved: int
 
-    def gratings(self, changes: Mapping[str, float]) -> Gratings:
-        """The constants at deviations of some keys, each in its key's unit."""
-        base = self.nominal.gratings
-        moves = [
-            (changes[key], *variant) for key, variant in self.variants.items() if key in changes
-        ]
-        return _moved_gratings(base, moves)
+    def device(self, changes: Mapping[str, float]) -> tuple[Circuit, Gratings]:
+        """Circuit and constants at deviations of some keys, each in its key's unit.
+
+        Raises GeometryError, InputError for what cannot be built.
+        """
+        numbers = self._start.numbers
+        for key, change in changes.items():
+            numbers = numbers + self.slopes[key] * change + self.bends[key] * change**2
+        circuit, gratings = self._start.changed(numbers)
+        constants = {
+            name: replace(item, attenuation=0.0) if item.attenuation < 0.0 else item
+            for name, item in gratings.constants.items()
+        }
+        return circuit, replace(gratings, constants=constants)
+
+    @cached_property
+    def _start(self) -> Numbered:
+        return _numbered(self.nominal)
+
+
+def _numbered(setting: CircuitSetting) -> Numbered:
+    return Numbered((setting.circuit, setting.gratings))
 
 
 def build_surrogate(
@@ -78,46 +99,51 @@ def build_surrogate(
     ConvergenceError, GeometryError : a variant that cannot be solved, named by its key.
     """
     nominal = circuit_setting(plan.resolved, design.cells, solutions)
-    asked = [
-        (key, side * REACH * scattered.deviation)
-        for key, scattered in plan.keys.items()
-        for side in (-1.0, 1.0)
-        if scattered.deviation > 0.0
-    ]
-    joint = {
-        key: REACH * scattered.deviation / np.sqrt(len(plan.keys))
-        for key, scattered in plan.keys.items()
-    }
-    count = 0
-    found: dict[str, list[Gratings]] = {}
-    total = len(asked) + 1
-    for number, (key, change) in enumerate(asked):
-        report("variants", number, total)
-        gratings, solved = _variant(plan, {key: change}, solutions)
-        count += solved
-        if solved:
-            found.setdefault(key, []).append(gratings)
+    start = _numbered(nominal).numbers
+    keys = [(key, REACH * item.deviation) for key, item in plan.keys.items() if item.deviation]
+    slopes = {key: np.zeros_like(start) for key in plan.keys}
+    bends = dict(slopes)
+    count, total = 0, 2 * len(keys) + 1
+    for number, (key, step) in enumerate(keys):
+        ends = []
+        for place, side in enumerate((-1.0, 1.0)):
+            report("variants", 2 * number + place, total)
+            varied, solved = _variant(plan, {key: side * step}, solutions)
+            count += solved
+            ends.append(_same_numbers(varied, start, key))
+        slopes[key] = (ends[1] - ends[0]) / (2.0 * step)
+        bends[key] = (ends[1] - 2.0 * start + ends[0]) / (2.0 * step**2)
     report("variants", total - 1, total)
-    variants = {
-        key: (REACH * plan.keys[key].deviation, pair[0], pair[1]) for key, pair in found.items()
-    }
-    surrogate = Surrogate(nominal, variants, 0.0, count)
-    if variants:
+    surrogate = Surrogate(nominal, slopes, bends, 0.0, count)
+    if count:
+        joint = {key: step / np.sqrt(len(keys)) for key, step in keys}
         exact, solved = _variant(plan, joint, solutions)
-        guess = surrogate.gratings(joint)
+        guess = surrogate.device(joint)[1]
         error = max(
             abs(guess.constants[name].velocity / item.velocity - 1.0)
-            for name, item in exact.constants.items()
+            for name, item in exact.gratings.constants.items()
         )
         surrogate = replace(surrogate, error=float(error), solved=count + solved)
     report("variants", total, total)
     return surrogate
 
 
+def _same_numbers(varied: CircuitSetting, start: Complex, key: str) -> Complex:
+    """The numbers of a variant. Raises ConvergenceError where there are others than nominally."""
+    numbers = _numbered(varied).numbers
+    if numbers.size != start.size:
+        raise ConvergenceError(
+            key=key,
+            found="constants that the nominal grating has and its variant has not, or conversely",
+            expected="a smaller spread: both on one side of where the constants change character",
+        )
+    return numbers
+
+
 def _variant(
     plan: ProcessPlan, changes: Mapping[str, float], solutions: Mapping[str, GratingSolution]
-) -> tuple[Gratings, int]:
-    """Constants of a variant of the case, and how many unit cells were solved for it."""
+) -> tuple[CircuitSetting, int]:
+    """A variant of the case, and how many unit cells were solved for it."""
     case = plan.variant(changes)
     design = build(case)
     own = dict(solutions)
@@ -130,50 +156,9 @@ def _variant(
                 shown = ", ".join(f"{key} {change:+.3g}" for key, change in changes.items())
                 raise error.located(key=f"{grating_key(name)} ({shown})") from None
             solved += 1
-    return circuit_setting(case, design.cells, own).gratings, solved
+    return circuit_setting(case, design.cells, own), solved
 
 
 def _cell_inputs(case: ResolvedCase, name: str) -> Any:
     tree = case.to_dict()
     return [tree[part] for part in _CELL_PARTS], tree["gratings"][name]
-
-
-def _moved_gratings(
-    base: Gratings, moves: list[tuple[float, float, Gratings, Gratings]]
-) -> Gratings:
-    """All constants, widths and plain velocities, moved."""
-
-    def number(pick: Callable[[Gratings], Any]) -> Any:
-        start = pick(base)
-        if start is None or isinstance(start, str | bool):
-            return start
-        total = start
-        for change, step, below, above in moves:
-            low, high = pick(below), pick(above)
-            if low is None or high is None:
-                continue
-            t = change / step
-            total = total + 0.5 * (high - low) * t + 0.5 * (high - 2.0 * start + low) * t * t
-        return total
-
-    def constants(pick: Callable[[Gratings], ComConstants]) -> ComConstants:
-        entries = {
-            entry.name: number(lambda g, name=entry.name: getattr(pick(g), name))  # type: ignore[misc]
-            for entry in dataclasses.fields(ComConstants)
-        }
-        entries["attenuation"] = max(0.0, entries["attenuation"])
-        return ComConstants(**entries)
-
-    return Gratings(
-        constants={
-            name: constants(lambda g, name=name: g.constants[name])  # type: ignore[misc]
-            for name in base.constants
-        },
-        double={
-            name: constants(lambda g, name=name: g.double[name])  # type: ignore[misc]
-            for name in base.double
-        },
-        widths={name: number(lambda g, name=name: g.widths[name]) for name in base.widths},  # type: ignore[misc]
-        velocity_free=number(lambda g: g.velocity_free),
-        velocity_metallised=number(lambda g: g.velocity_metallised),
-    )

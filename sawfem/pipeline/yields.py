@@ -1,14 +1,14 @@
 """What share of the devices keeps the specification, and what spoils the others.
 
-Every die draws its deviations (sawfem/device/variation.py), gets its constants from a surrogate
-(sawfem/pipeline/surrogate.py) and its layout from the case, and is held against the
-specification at every temperature. A deviation of single fingers acts to first order through its
+Every die draws its deviations (sawfem/device/variation.py), gets its layout and its constants
+from a surrogate (sawfem/pipeline/surrogate.py), and is held against the specification at every
+temperature. A deviation of single fingers acts to first order through its
 mean over the fingers of a transducer; what they scatter beside is of second order and left out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -21,16 +21,20 @@ from sawfem.device.specification import Verdict
 from sawfem.device.variation import Draws, estimate_yield
 from sawfem.errors import InputError
 from sawfem.pipeline.build import Design, build
-from sawfem.pipeline.circuits import CircuitSetting, circuit_of
+from sawfem.pipeline.circuits import CircuitSetting
 from sawfem.pipeline.execute import solved_grating
 from sawfem.pipeline.process import ProcessPlan
-from sawfem.pipeline.specified import Drift, drift_of, judged_at
+from sawfem.pipeline.specified import Drift, drift_of, judged_at, judged_together
 from sawfem.pipeline.surrogate import build_surrogate
 from sawfem.result.yields import KeyEffect, LimitYield, YieldResult
 
 Array = NDArray[np.float64]
 Progress = Callable[[str, int, int], None]
 
+#: Dies that are solved together.
+TOGETHER = 16
+#: Frequencies at which each limit of a die is looked at; the nominal one is at POINTS.
+DIE_POINTS = 81
 #: Standard deviations of the corners of the worst case.
 CORNER = 3.0
 #: Figures that tell where a device works, the first that it has.
@@ -54,15 +58,19 @@ class _Dies:
         """The device with deviations at some keys."""
         if not changes:
             return self.surrogate.nominal
-        case = self.plan.variant(changes)
-        circuit = circuit_of(case, build(case).cells, self._solutions)
-        return replace(
-            self.surrogate.nominal, circuit=circuit, gratings=self.surrogate.gratings(changes)
-        )
+        circuit, gratings = self.surrogate.device(changes)
+        return replace(self.surrogate.nominal, circuit=circuit, gratings=gratings)
 
     def verdicts(self, changes: Mapping[str, float]) -> tuple[Verdict, ...]:
         """Every limit at every temperature."""
         return judged_at(self.setting(changes), self.plan.limits, self._temperatures, self.drift)
+
+    def many(self, dies: Sequence[Mapping[str, float]]) -> list[tuple[Verdict, ...]]:
+        """The same for several dies at once."""
+        settings = [self.setting(changes) for changes in dies]
+        return judged_together(
+            settings, self.plan.limits, self._temperatures, self.drift, points=DIE_POINTS
+        )
 
     def place(self, changes: Mapping[str, float]) -> float | None:
         """Frequency at which the device works, Hz."""
@@ -102,20 +110,26 @@ def _margins(dies: _Dies, draws: Draws, report: Progress) -> Array:
     mean = _finger_means(dies.plan.resolved, draws)
     rows: list[list[float]] = []
     try:
-        for die in range(draws.count):
-            report("dies", die, draws.count)
-            changes = {key: float(values[die]) for key, values in draws.deviation.items()}
-            for key, (sigma, count) in mean.items():
-                stream = np.random.default_rng([draws.seed, die, *key.encode()])
-                changes[key] = changes.get(key, 0.0) + sigma / np.sqrt(count) * float(
-                    stream.standard_normal()
-                )
-            rows.append([_margin(verdict) for verdict in dies.verdicts(changes)])
+        for first in range(0, draws.count, TOGETHER):
+            report("dies", first, draws.count)
+            some = range(first, min(first + TOGETHER, draws.count))
+            found = dies.many([_changes(draws, mean, die) for die in some])
+            rows += [[_margin(verdict) for verdict in verdicts] for verdicts in found]
     except KeyboardInterrupt:
         if len(rows) < 20:
             raise
     report("dies", len(rows), len(rows))
     return np.array(rows)
+
+
+def _changes(draws: Draws, mean: Mapping[str, tuple[float, int]], die: int) -> dict[str, float]:
+    """Deviations of the keys of one die, those of its fingers by their mean."""
+    changes = {key: float(values[die]) for key, values in draws.deviation.items()}
+    for key, (sigma, count) in mean.items():
+        stream = np.random.default_rng([draws.seed, die, *key.encode()])
+        scatter = sigma / np.sqrt(count) * float(stream.standard_normal())
+        changes[key] = changes.get(key, 0.0) + scatter
+    return changes
 
 
 def _margin(verdict: Verdict) -> float:

@@ -3,7 +3,9 @@
 The three-stage ladder has seven resonators, each of 200 electrodes between two gratings of 40, at
 801 frequencies. Its cost must not depend on the number of electrodes, and the cascade of single
 electrodes that a first program would write (below: one P-matrix for each electrode, joined by the
-textbook's formulas, all frequencies at once) must take twenty times as long at least.
+textbook's formulas, all frequencies at once) must take twenty times as long at least. A thousand
+dies of it, drawn and held against limits in pass and stop bands, must not take more than four
+hundred evaluations of the nominal one.
 """
 
 from __future__ import annotations
@@ -17,9 +19,15 @@ from sawfem.device import Resonator
 from sawfem.device.assembled import solve_assembly
 from sawfem.device.assembly import ResonatorPart, ladder
 from sawfem.device.circuit import CircuitPart, solve_circuit
+from sawfem.device.numbers import Numbered
 from sawfem.device.section import grating_section, transducer_section
+from sawfem.device.specification import Limit
 from sawfem.device.track import Gratings
 from sawfem.extract.constants import ComConstants
+from sawfem.pipeline.circuits import CircuitSetting
+from sawfem.pipeline.specified import judged_together
+from sawfem.pipeline.surrogate import Surrogate
+from sawfem.pipeline.yields import DIE_POINTS, TOGETHER
 
 F = np.linspace(800e6, 940e6, 801)
 #: 42 deg Y-X lithium tantalate with aluminium of h/lambda 9 %.
@@ -119,3 +127,52 @@ def test_cost_does_not_depend_on_the_electrodes(against):
         rounds=15,
     )
     assert ratio <= 1.2
+
+
+LIMITS = (
+    Limit("pass", "insertion_loss", 863e6, 870e6, at_most=3.0),
+    Limit("match", "return_loss", 863e6, 870e6, at_least=10.0),
+    Limit("below", "insertion_loss", 800e6, 835e6, at_least=20.0),
+    Limit("above", "insertion_loss", 895e6, 940e6, at_least=20.0),
+)
+
+
+def dies(count: int) -> list[float]:
+    """Margins of dies: the constants of each grating scatter, and all lengths of the layout."""
+    nominal = CircuitSetting(circuit(200), GRATINGS, {}, F)
+    numbers = Numbered((nominal.circuit, nominal.gratings)).numbers
+    random = np.random.default_rng(868)
+    layout = np.arange(numbers.size) < Numbered(nominal.circuit).numbers.size
+    lengths = np.where(layout & (np.abs(numbers) < 1e-3), 1e-3 * numbers, 0.0)
+    constants = np.where(layout, 0.0, 1e-3 * numbers)
+    slopes = {
+        "film": constants * random.uniform(-1.0, 1.0, numbers.size),
+        "line": constants * random.uniform(-1.0, 1.0, numbers.size),
+        "mask": lengths,
+    }
+    surrogate = Surrogate(nominal, slopes, dict.fromkeys(slopes, 0.0 * numbers), 0.0, 0)
+    margins = []
+    for first in range(0, count, TOGETHER):
+        some = []
+        for _ in range(first, min(first + TOGETHER, count)):
+            found, gratings = surrogate.device({key: random.standard_normal() for key in slopes})
+            some.append(replace(nominal, circuit=found, gratings=gratings))
+        for verdicts in judged_together(
+            some, LIMITS, (25.0,), lambda celsius: 0.0, points=DIE_POINTS
+        ):
+            margins += [min(verdict.margin for verdict in verdicts)]
+    return margins
+
+
+@pytest.mark.benchmark(group="ladder")
+def test_a_thousand_dies_in_four_hundred_evaluations(against):
+    assert np.ptp(dies(8)) > 0.0
+    ratio = against(
+        "1,000 dies of the ladder",
+        lambda: dies(100),
+        lambda: [ours(200) for _ in range(10)],
+        unit="evaluation",
+        limit=400.0 / 100.0,
+        rounds=5,
+    )
+    assert ratio <= 400.0 / 100.0
