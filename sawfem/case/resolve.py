@@ -80,6 +80,7 @@ def resolve(
         measurements=tuple(_measurement(item, base) for item in root.below("measurement")),
         include=tuple(root.table.get("results", {}).get("include", ())),
         accuracy=float(root.table.get("results", {}).get("accuracy", 1e-5)),
+        second_model=bool(root.table.get("results", {}).get("second_model", True)),
         shorts=resolve_structure.shorts(_table(root, "substrate"), root.below("layer")),
         base=base,
         file=file,

@@ -372,6 +372,7 @@ class ResolvedCase:
     include: tuple[str, ...]
     accuracy: float
     signal: ResolvedSignal | None = None
+    second_model: bool = True
     design: ResolvedDesign | None = None
     frequency_temperature_coefficient: float | None = None
     specification_hold_constant: tuple[str, ...] = ()

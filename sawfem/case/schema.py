@@ -112,6 +112,9 @@ class Results(Table):
 
     include: f.ResultParts = Field(default_factory=list)
     accuracy: f.Accuracy = Field(default=1e-5, description="relative, of the edge frequencies")
+    second_model: f.Flag = Field(
+        default=True, description="transducers by sums over electrodes too, beside the device model"
+    )
 
 
 class Axis(Table):

@@ -8,6 +8,7 @@ from typing import Any
 from sawfem.case.keypath import UNNAMED
 from sawfem.cli.screen import labelled, show, table
 from sawfem.cli.signals import show_signal
+from sawfem.device.comparison import ModelComparison
 from sawfem.extract.constants import GratingConstants
 from sawfem.measured.comparison import MeasuredComparison
 from sawfem.quantities import Quantity, entry
@@ -138,6 +139,8 @@ def show_device(device: DeviceResult) -> None:
     for name, told in device.quality.items():
         parts = "; ".join(f"{key} {q:.4g}" for key, q in told["by_mechanism"].items())
         labelled("", f"quality factor by mechanism, {name}: {parts}")
+    for compared in device.second_model:
+        _show_second_model(compared)
     if device.specification:
         show()
         specification_table(device.specification)
@@ -155,6 +158,30 @@ def _show_measurement(item: MeasuredComparison) -> None:
         labelled("", f"taken off: {item.removed}")
     for name, reason in item.reasons.items():
         labelled("", f"{entry(name).label}: {reason}")
+
+
+def _show_second_model(found: ModelComparison) -> None:
+    """How far two models of one transducer agree, and over which band."""
+    low, high = (edge / 1e6 for edge in found.band)
+    band = "band of the fit" if found.fit_band is not None else "main lobe"
+    leaky = ", leaky wave" if found.leaky else ""
+    shifts = [
+        f"{name} {1e6 * (two / one - 1.0):+.1f} ppm"
+        for name, (one, two) in zip(("resonance", "antiresonance"), found.peaks, strict=False)
+    ]
+    texts = [f"integral of G {100.0 * (found.conductance_ratio - 1.0):+.2f} %"]
+    if found.apart.any():
+        place, value = found.worst
+        texts.append(
+            f"|Y| within {found.typical_difference:.2f} dB over nine tenths of it, most "
+            f"{value:+.2f} dB at {place / 1e6:.2f} MHz"
+        )
+    labelled(
+        "Two models",
+        f"{found.name} by sums over electrodes against coupling of modes, {band} "
+        f"{low:.2f} to {high:.2f} MHz, Q {found.quality_factor:.0f}{leaky}:",
+        "; ".join([*shifts, *texts]),
+    )
 
 
 def specification_table(lines: Iterable[Mapping[str, Any]]) -> None:

@@ -30,24 +30,30 @@ kept as ``error``.
 from __future__ import annotations
 
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sawfem.device.harmonic_samples import HarmonicSamples
 from sawfem.errors import ConvergenceError, GeometryError, InputError
 from sawfem.unitcell.certified import CellModel
-from sawfem.unitcell.projected import CellAtPhase
-from sawfem.unitcell.system import CAPACITANCE
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 #: Difference of two successive rational functions to reach, over the largest |Y| of the samples.
 TOLERANCE = 3.0e-5
+#: Relative change of the answer that the mutual admittances are wanted for.
+ANSWER_TOLERANCE = 3.0e-4
+#: Phases are added where a function changed by this share of the most that it changed anywhere.
+AGAIN = 0.1
 #: Phases to start with, and most of them.
-FIRST_PHASES = 48
+FIRST_PHASES = 16
 MOST_PHASES = 400
+#: Residual of a rational function over its tolerance.
+RESOLVED = 0.01
 #: Degree beyond which a rational function of the samples is not sought.
 MOST_TERMS = 60
 
@@ -61,71 +67,64 @@ class MutualAdmittances:
     frequency, damping : hertz.
     values : (lags,) y_0, y_1, ... in S/m: for an aperture of one metre; y_-m = y_m.
     error : difference of the last two rational functions over the largest |Y| sampled.
-    phases : how many were computed.
+    at : (n,) phases that were computed.
     """
 
     frequency: float
     damping: float
     values: Complex
     error: float
-    phases: int
+    at: Array
 
-
-def harmonic_admittances(model: CellModel, frequency: complex, phases: Array) -> Complex:
-    """Y(f, gamma) in S/m of a cell with one electrode at several phases, (n,).
-
-    The frequency may be complex; the half-space is continued from its real part, where what is
-    radiated runs away. Raises InputError outside the model's frequencies.
-    """
-    low, high = model.region.frequencies
-    if not low <= frequency.real <= high:
-        raise InputError(
-            key="frequency",
-            found=f"{frequency.real:.6g} Hz",
-            expected=f"{low:.6g} to {high:.6g} Hz, the band of the cell's model",
-        )
-    views = [model.at(float(gamma)) for gamma in phases]
-    # The half-space at all phases at once: its cost is one of calls, not of numbers.
-    k = np.concatenate([view.wavenumbers for view in views])
-    ends = np.cumsum([view.wavenumbers.size for view in views])
-    p = model.period
-    blocks = p * model.projected.floor.scaled(2.0 * np.pi * frequency, k / p)
-    parts = np.split(blocks, ends[:-1])
-    return np.array([_admittance(*pair, frequency) for pair in zip(views, parts, strict=True)])
-
-
-def _admittance(view: CellAtPhase, blocks: Complex, frequency: complex) -> complex:
-    a, r = view.matrix(frequency, blocks), view.cell.order
-    x = np.linalg.solve(a[:r, :r], a[:r, r:])
-    reaction = a[r:, r:] - a[r:, :r] @ x
-    return complex(-2j * np.pi * frequency * CAPACITANCE * reaction[0, 0])
+    @property
+    def phases(self) -> int:
+        """How many phases were computed."""
+        return int(self.at.size)
 
 
 def mutual_admittances(
-    model: CellModel, frequency: float, damping: float, lags: int, *, tolerance: float = TOLERANCE
+    model: CellModel | HarmonicSamples,
+    frequency: float,
+    damping: float,
+    lags: int,
+    *,
+    tolerance: float = TOLERANCE,
+    answer: Callable[[Complex], complex] | None = None,
+    start: Array | None = None,
 ) -> MutualAdmittances:
     """Mutual admittances y_0 .. y_(lags-1) at one frequency.
 
     Parameters
     ----------
-    model : of a cell with one electrode, over all phases 0..pi.
+    model : of a cell with one electrode, over all phases 0..pi; or samples of it with this
+        damping, which share work between frequencies.
     frequency : hertz. damping : hertz, more than zero: quality factor f / (2 damping).
     lags : how many.
     tolerance : of the rational function, over the largest |Y| sampled.
+    answer : what they are wanted for, such as ``ElectrodeSet.admittance``. Phases are then also
+        added until two successive answers are within ANSWER_TOLERANCE of each other: an answer
+        near an antiresonance is far smaller than the largest |Y|.
+    start : phases to begin with, such as those that did at a frequency nearby.
 
     Raises
     ------
     GeometryError : several electrodes a cell. InputError : no damping, a frequency outside the
         model. ConvergenceError : the rational functions do not settle.
     """
-    _check(model, damping)
-    lossy = complex(frequency, -damping)
-    phases = (np.arange(FIRST_PHASES) + 0.5) * np.pi / FIRST_PHASES
-    samples = harmonic_admittances(model, lossy, phases)
-    before = rational = _Rational.through(phases, samples, tolerance)
-    new = _middles(phases)[::3]
+    samples_of = model if isinstance(model, HarmonicSamples) else HarmonicSamples(model, damping)
+    _check(samples_of.model, damping)
+    turn = frequency / complex(frequency, -damping)  # charges at the lossy, currents at the real
+    given = start is not None and start.size > FIRST_PHASES
+    phases = start if start is not None and given else _even(FIRST_PHASES)
+    samples = samples_of(frequency, phases)
+    # Of phases that have done before some are left out, to see whether they make a difference.
+    fewer = np.arange(phases.size) % 3 != 1
+    before = rational = _Rational.through(phases[fewer], samples[fewer], tolerance)
+    new = np.empty(0) if given else _middles(phases)[::3]
+    answered = answer or (lambda values: 1.0 + 0.0j)
+    result = answered(before.coefficients(lags) * turn)
     while True:
-        samples = np.append(samples, harmonic_admittances(model, lossy, new))
+        samples = np.append(samples, samples_of(frequency, new)) if new.size else samples
         phases = np.append(phases, new)
         order = np.argsort(phases)
         phases, samples = phases[order], samples[order]
@@ -134,17 +133,17 @@ def mutual_admittances(
         probes = _middles(phases)
         change = np.abs(rational.at(probes) - before.at(probes)) / np.max(np.abs(samples))
         worst = float(change.max())
-        if worst <= tolerance:
+        values = rational.coefficients(lags) * turn
+        last, result = result, answered(values)
+        if worst <= tolerance and abs(result - last) <= ANSWER_TOLERANCE * abs(result):
             break
         if phases.size >= MOST_PHASES:
             raise ConvergenceError(
                 f"the harmonic admittance at {frequency:.6g} Hz is not settled to {tolerance:.1e} "
                 f"with {phases.size} phases (reached {worst:.1e}); more damping would smooth it"
             )
-        new = probes[change > tolerance]
-    # Charges at the lossy frequency, currents at the real one.
-    values = rational.coefficients(lags) * (frequency / lossy)
-    return MutualAdmittances(frequency, damping, values, worst, int(phases.size))
+        new = probes[change > min(tolerance, AGAIN * worst)]
+    return MutualAdmittances(frequency, damping, values, worst, phases)
 
 
 def _check(model: CellModel, damping: float) -> None:
@@ -160,6 +159,11 @@ def _check(model: CellModel, damping: float) -> None:
             found=f"{damping!r} Hz",
             expected="more than zero: without it the waves are poles on the path",
         )
+
+
+def _even(count: int) -> Array:
+    """Phases in the middles of equal parts of 0 to pi."""
+    return np.asarray((np.arange(count) + 0.5) * np.pi / count)
 
 
 def _middles(phases: Array) -> Array:
@@ -185,7 +189,7 @@ class _Rational:
             found = AAA(
                 np.cos(phases),
                 samples,
-                rtol=0.1 * tolerance,
+                rtol=RESOLVED * tolerance,
                 max_terms=min(MOST_TERMS, phases.size // 2),
                 clean_up=False,
             )

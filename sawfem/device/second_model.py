@@ -13,7 +13,6 @@ coefficients meet the harmonic admittance of the grating away from phase pi.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -21,15 +20,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.design import UnitCell
+from sawfem.device.comparison import ModelComparison as ModelComparison
 from sawfem.device.description import ELECTRODES_PER_CELL, Resonator, Transversal
 from sawfem.device.endless_array import MutualAdmittances, mutual_admittances
-from sawfem.device.finite_array import ElectrodeSet, array_admittance
+from sawfem.device.finite_array import ElectrodeSet
+from sawfem.device.harmonic_samples import HarmonicSamples
 from sawfem.device.pmatrix import cascade
+from sawfem.device.resonance import find_peak
 from sawfem.device.section import grating_section, transducer_section
+from sawfem.device.settled import Settled, settle
 from sawfem.errors import GeometryError
 from sawfem.extract.constants import ComConstants
-from sawfem.quantities import Quantity
 from sawfem.unitcell.certified import CellModel
+from sawfem.unitcell.mesh import MeshSettings
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -40,83 +43,22 @@ Progress = Callable[[int, int], None]
 ENDLESS = 1_000_000
 #: Largest quality factor of the waves: sharper lines would need more frequencies.
 LARGEST_QUALITY = 2000.0
-#: Tolerance of the cell's reduced model; far below that of the mutual admittances.
-CELL_TOLERANCE = 1.0e-6
-#: Frequencies over the band, and beside each peak, where they reach REACH line widths f/Q.
-OVER_BAND = 33
-BESIDE_PEAK = 17
+#: Mesh and tolerance of the cell's reduced model, and its training points: peaks move by 2e-6, the
+#: admittance by 5e-4 of itself against a mesh of one order more (measured on two cuts).
+MESH = MeshSettings(order=3, gradings=2, ratio=0.15)
+CELL_TOLERANCE = 1.0e-4
+TRAINING = (5, 7)
+#: Tolerance of the rational functions over the phase, and of the ratio of the models over the
+#: frequency: 2e-3 is 0.017 dB.
+PHASE_TOLERANCE = 3.0e-4
+RATIO_TOLERANCE = 2.0e-3
+#: Frequencies to begin with, besides the peaks and a line width on either side; and most of them.
+FIRST = 9
+MOST = 120
+#: Frequencies listed over the band, and beside each peak, where they reach REACH line widths f/Q.
+OVER_BAND = 241
+BESIDE_PEAK = 33
 REACH = 2.5
-#: The two are compared farther than so many line widths from either peak.
-APART = 2.0
-
-
-@dataclass(frozen=True, eq=False)
-class ModelComparison:
-    """A transducer between endless reflectors by both models.
-
-    Attributes
-    ----------
-    name : "resonator", "input", "output".
-    frequency : (F,) Hz.
-    coupled, summed : (F,) S, coupling of modes and sum over electrodes.
-    damping : Hz; both models have the quality factor f / (2 damping) for their waves.
-    fit_band : Hz, where the constants of coupling of modes were fitted, or None.
-    peaks : resonance and antiresonance in Hz, each (coupled, summed); empty for a transducer that
-        has no such pair in the band.
-    error : largest distance of two successive rational functions (sawfem/device/endless_array.py).
-    phases : of all frequencies together.
-    """
-
-    name: str
-    frequency: Array
-    coupled: Complex
-    summed: Complex
-    damping: float
-    fit_band: tuple[float, float] | None
-    peaks: tuple[tuple[float, float], ...] = ()
-    error: float = 0.0
-    phases: int = 0
-
-    @property
-    def quality_factor(self) -> float:
-        """Of the waves at the middle of the band."""
-        return float(np.mean(self.frequency[[0, -1]]) / (2.0 * self.damping))
-
-    @property
-    def difference(self) -> Array:
-        """|Y| of the sum over |Y| of coupling of modes, dB, (F,)."""
-        return np.asarray(20.0 * np.log10(np.abs(self.summed / self.coupled)))
-
-    @property
-    def apart(self) -> NDArray[np.bool_]:
-        """Frequencies in the band of the fit, farther than 2 f/Q from either peak, (F,)."""
-        kept = self._fitted()
-        for peak in np.ravel(self.peaks):
-            kept &= np.abs(self.frequency - peak) > APART * 2.0 * self.damping
-        return np.asarray(kept)
-
-    @property
-    def conductance_ratio(self) -> float:
-        """Integral of G over the band by the sum, over that by coupling of modes."""
-        kept = self._fitted()
-        f = self.frequency[kept]
-        summed = np.trapezoid(self.summed.real[kept], f)
-        return float(summed / np.trapezoid(self.coupled.real[kept], f))
-
-    def _fitted(self) -> NDArray[np.bool_]:
-        """Frequencies in the band of the fit."""
-        low, high = self.fit_band or (0.0, np.inf)
-        return np.asarray((self.frequency >= low) & (self.frequency <= high))
-
-    def figures(self) -> dict[str, Quantity]:
-        """Difference and ratio; resonance and antiresonance by the second model."""
-        found: dict[str, float] = {"second_model_conductance": self.conductance_ratio}
-        if np.any(self.apart):
-            off = self.difference[self.apart]
-            found["second_model_difference"] = float(off[np.argmax(np.abs(off))])
-        for name, pair in zip(("resonance", "antiresonance"), self.peaks, strict=False):
-            found[f"second_model_{name}_shift"] = pair[1] / pair[0] - 1.0
-        return {name: Quantity.of(name, value) for name, value in found.items()}
 
 
 def endless_transducer(
@@ -151,6 +93,8 @@ def compare_models(
     *,
     fit_band: tuple[float, float] | None = None,
     frequency: Array | None = None,
+    leaky: bool = False,
+    mesh: MeshSettings | None = None,
     progress: Progress | None = None,
 ) -> tuple[ModelComparison, ...]:
     """The transducers of a device by both models; one comparison, or two for a transversal filter.
@@ -160,8 +104,10 @@ def compare_models(
     constants : of the device's grating, as its own model takes them.
     cell : the unit cell of that grating, one electrode a period.
     fit_band : Hz, where the constants were fitted.
-    frequency : (F,) in hertz; None chooses some 70 over the band of the fit, or the main lobe
-        of a transducer of a transversal filter.
+    frequency : (F,) in hertz, rising; None chooses as many as it takes over the band of the fit,
+        or the main lobe of a transducer of a transversal filter.
+    leaky : whether the wave radiates into the bulk at its resonance; it is judged apart.
+    mesh : of the cell; None takes MESH.
 
     Raises
     ------
@@ -177,35 +123,35 @@ def compare_models(
         _Job.of(device, constants, number, fit_band, frequency)
         for number in range(1 if isinstance(device, Resonator) else 2)
     ]
-    if len(jobs) == 2 and jobs[0].same_as(jobs[1]):
+    if len(jobs) == 2 and jobs[0].electrodes == jobs[1].electrodes:
         jobs = jobs[:1]
-    total = sum(job.frequency.size for job in jobs)
     report = progress or (lambda done, total: None)
-    report(0, total)
-    low = min(float(job.frequency.min()) for job in jobs)
-    high = max(float(job.frequency.max()) for job in jobs)
-    model = CellModel(cell, (0.999 * low, 1.001 * high), tolerance=CELL_TOLERANCE, losses=False)
-    done, found = 0, []
-    for job in jobs:
-        mutual = []
-        for f in job.frequency:
-            mutual.append(mutual_admittances(model, float(f), job.damping, job.electrodes.size))
-            done += 1
-            report(done, total)
-        found.append(job.compared(mutual))
-    return tuple(found)
+    report(0, sum(job.places.size for job in jobs))
+    low = min(float(job.places.min()) for job in jobs)
+    high = max(float(job.places.max()) for job in jobs)
+    model = CellModel(
+        cell,
+        (0.999 * low, 1.001 * high),
+        tolerance=CELL_TOLERANCE,
+        mesh=mesh or MESH,
+        training=TRAINING,
+        losses=False,
+    )
+    samples = HarmonicSamples(model, jobs[0].damping)  # the waves of all lose alike
+    given = frequency is not None
+    return tuple(replace(job.compared(samples, given, report), leaky=leaky) for job in jobs)
 
 
 @dataclass(frozen=True, eq=False)
 class _Job:
-    """One transducer: its electrodes, its frequencies and its first model."""
+    """One transducer: its electrodes, where it is computed, and its first model."""
 
     name: str
     electrodes: ElectrodeSet
     aperture: float
     damping: float
     fit_band: tuple[float, float] | None
-    frequency: Array
+    places: Array
     coupled: Callable[[Array], Complex]
     peaks: tuple[float, ...]
 
@@ -248,43 +194,80 @@ class _Job:
             band = fit_band or (0.98 * centre, 1.02 * centre)
             peaks = _first_peaks(coupled, band)
         else:  # the main lobe is f0 (1 +- 1/N) wide for N pairs
-            share = min(0.4, 4.0 * per_cell / fingers)
+            share = min(0.4, 2.0 * per_cell / fingers)
             band, peaks = (centre * (1.0 - share), centre * (1.0 + share)), ()
-        if frequency is None:
-            frequency = _frequencies(band, peaks, damping)
         kept = fit_band if isinstance(device, Resonator) else None
-        return cls(name, electrodes, device.aperture, damping, kept, frequency, coupled, peaks)
+        places = _places(band, peaks, damping) if frequency is None else frequency
+        return cls(name, electrodes, device.aperture, damping, kept, places, coupled, peaks)
 
-    def same_as(self, other: _Job) -> bool:
-        """Whether two transducers are equal."""
-        return self.electrodes == other.electrodes
+    def compared(
+        self, samples: HarmonicSamples, given: bool, progress: Progress
+    ) -> ModelComparison:
+        """Both models, at the given places or over the band that they span."""
+        computed: list[MutualAdmittances] = []
 
-    def compared(self, mutual: list[MutualAdmittances]) -> ModelComparison:
-        """Both models at the frequencies of the job."""
-        summed = array_admittance(self.electrodes, mutual, self.aperture)
-        peaks = []
-        for number, peak in enumerate(self.peaks):
-            values = summed if number == 0 else 1.0 / summed
-            peaks.append((peak, _peak_between(self.frequency, values, peak, self.damping)))
+        def ratio(f: float) -> complex:
+            near = min(computed, key=lambda one: abs(one.frequency - f), default=None)
+            found = mutual_admittances(
+                samples,
+                f,
+                self.damping,
+                self.electrodes.size,
+                tolerance=PHASE_TOLERANCE,
+                answer=self.electrodes.admittance,
+                start=None if near is None else near.at,
+            )
+            computed.append(found)
+            summed = self.aperture * self.electrodes.admittance(found.values)
+            return complex(summed / self.coupled(np.array([f]))[0])
+
+        f = self.places
+        if given:
+            values = []
+            for number, place in enumerate(f):
+                values.append(ratio(float(place)))
+                progress(number + 1, f.size)
+            settled = Settled.through(f, np.array(values), RATIO_TOLERANCE)
+            listed, ratios = f, settled.values
+        else:
+            settled = settle(ratio, f, tolerance=RATIO_TOLERANCE, most=MOST, progress=progress)
+            listed = _listed(settled.frequency, self.peaks, self.damping)
+            ratios = settled(listed)
+        coupled = self.coupled(listed)
         return ModelComparison(
-            self.name,
-            self.frequency,
-            self.coupled(self.frequency),
-            summed,
-            self.damping,
-            self.fit_band,
-            tuple(peaks),
-            max(one.error for one in mutual),
-            sum(one.phases for one in mutual),
+            name=self.name,
+            frequency=listed,
+            coupled=coupled,
+            summed=ratios * coupled,
+            computed=settled.frequency,
+            damping=self.damping,
+            fit_band=self.fit_band,
+            peaks=self._moved_peaks(settled),
+            error=max(one.error for one in computed),
+            phases=sum(one.phases for one in computed),
+            interpolation=settled.error,
         )
+
+    def _moved_peaks(self, settled: Settled) -> tuple[tuple[float, float], ...]:
+        """Each peak by coupling of modes, and the one beside it by the sum over electrodes."""
+        found = []
+        for number, peak in enumerate(self.peaks):
+            low, high = settled.frequency[0], settled.frequency[-1]
+            reach = 4.0 * 2.0 * self.damping
+
+            def summed(f: Array, power: int = 1 - 2 * number) -> Complex:
+                return np.asarray((settled(f) * self.coupled(f)) ** power)
+
+            other = find_peak(summed, max(low, peak - reach), min(high, peak + reach))
+            if other is not None:
+                found.append((peak, other))
+        return tuple(found)
 
 
 def _first_peaks(
     coupled: Callable[[Array], Complex], band: tuple[float, float]
 ) -> tuple[float, ...]:
     """Resonance, and antiresonance above it, by coupling of modes."""
-    from sawfem.device.resonance import find_peak
-
     low, high = band
     resonance = find_peak(coupled, low, high)
     if resonance is None:
@@ -293,31 +276,19 @@ def _first_peaks(
     return (resonance,) if antiresonance is None else (resonance, antiresonance)
 
 
-def _frequencies(band: tuple[float, float], peaks: tuple[float, ...], damping: float) -> Array:
-    """Even over the band, and closer beside the peaks."""
+def _places(band: tuple[float, float], peaks: tuple[float, ...], damping: float) -> Array:
+    """Where the sum is computed first: over the band, at the peaks and beside them."""
     low, high = band
-    reach = REACH * 2.0 * damping
-    parts = [np.linspace(low, high, OVER_BAND)]
-    parts += [np.linspace(peak - reach, peak + reach, BESIDE_PEAK) for peak in peaks]
-    every = np.unique(np.concatenate(parts))
+    beside = 2.0 * damping * np.array([-1.0, 0.0, 1.0])
+    every = np.unique(np.concatenate([np.linspace(low, high, FIRST), *(p + beside for p in peaks)]))
     return np.asarray(every[(every >= low) & (every <= high)])
 
 
-def _peak_between(frequency: Array, values: Complex, near: float, damping: float) -> float:
-    """Frequency of the largest Re(values) beside ``near``, by a rational function through them."""
-    from scipy.interpolate import AAA
-
-    best = int(np.argmin(np.abs(frequency - near)))
-    reach = 4.0 * 2.0 * damping
-    close = np.flatnonzero(np.abs(frequency - near) <= reach)
-    if close.size >= 3:
-        best = int(close[np.argmax(values.real[close])])
-    first = max(0, min(best - 5, frequency.size - 11))
-    local = slice(first, first + 11)
-    scaled = (frequency[local] - frequency[best]) / damping
-    with warnings.catch_warnings():  # six terms are meant to be all
-        warnings.simplefilter("ignore", RuntimeWarning)
-        rational = AAA(scaled, values[local], rtol=1e-7, max_terms=6, clean_up=False)
-    left, right = scaled[max(best - first - 1, 0)], scaled[min(best - first + 1, scaled.size - 1)]
-    fine = np.linspace(left, right, 2001)
-    return float(frequency[best] + damping * fine[int(np.argmax(rational(fine).real))])
+def _listed(computed: Array, peaks: tuple[float, ...], damping: float) -> Array:
+    """Frequencies of the comparison: those computed, more over the band and beside the peaks."""
+    low, high = computed[0], computed[-1]
+    reach = REACH * 2.0 * damping
+    parts = [computed, np.linspace(low, high, OVER_BAND)]
+    parts += [np.linspace(peak - reach, peak + reach, BESIDE_PEAK) for peak in peaks]
+    every = np.unique(np.concatenate(parts))
+    return np.asarray(every[(every >= low) & (every <= high)])

@@ -103,6 +103,7 @@ def _device_schema() -> dict[str, Any]:
             "specification": {"type": "array"},
             "quality": {"type": "object"},
             "signal": {"type": "object"},
+            "second_model": {"type": "array"},
             "touchstone": {"type": ["string", "null"]},
         },
         optional=("uncertainty", "quality", "signal"),

@@ -13,6 +13,7 @@ from sawfem.errors import InputError, NotFoundError
 from sawfem.export import layout
 from sawfem.export.dispersion_hdf5 import read_dispersion
 from sawfem.export.hdf5_node import Node
+from sawfem.export.second_model_hdf5 import read_second_model
 from sawfem.extract.constants import GratingConstants
 from sawfem.measured.comparison import MeasuredComparison
 from sawfem.planewave import Wave
@@ -264,6 +265,9 @@ def _read_device(node: Node, checks: Node) -> DeviceResult:
         signal=node.json("signal") if "signal" in node else None,
         specification=tuple(limits),
         measurements=_read_measurements(node, ports),
+        second_model=(
+            read_second_model(node.child("second_model")) if "second_model" in node else ()
+        ),
     )
 
 

@@ -15,6 +15,7 @@ from sawfem import __version__, conventions
 from sawfem.device import network
 from sawfem.export import layout
 from sawfem.export.dispersion_hdf5 import write_dispersion
+from sawfem.export.second_model_hdf5 import write_second_model
 from sawfem.extract import coupled as com
 from sawfem.planewave import Wave
 from sawfem.quantities import entry
@@ -243,6 +244,10 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
         group["signal"] = json.dumps(dict(device.signal), allow_nan=False)
     if device.measurements:
         _write_measurements(group.create_group("measurement", track_order=True), device)
+    if device.second_model:
+        write_second_model(
+            group.create_group("second_model", track_order=True), device.second_model
+        )
     if response.power:
         power = group.create_group("power", track_order=True)
         for name, share in response.power.items():

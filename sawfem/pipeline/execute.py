@@ -19,6 +19,7 @@ from sawfem.pipeline.devices import solve_any_device
 from sawfem.pipeline.dispersion import grating_dispersion
 from sawfem.pipeline.judgement import grating_warnings
 from sawfem.pipeline.measuring import read_measurements, with_measurements
+from sawfem.pipeline.second import with_second_model
 from sawfem.planewave import Wave
 from sawfem.result import DeviceResult, Result, collect_checks, grating_result
 
@@ -76,6 +77,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
     }
     device, remarks = solved_device(resolved, design, solutions, log.report)
     device, more = with_measurements(device, measured)
+    device, compared = with_second_model(resolved, device, design.cells, solutions, log.report)
     checks = collect_checks(solutions, device.response if device else None)
     result = Result(
         title=case.title,
@@ -103,6 +105,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
             *design.warnings,
             *remarks,
             *more,
+            *compared,
             *(text for solved in solutions.values() for text in grating_warnings(solved)),
             *_failed(checks),
             *accuracy_warnings(solutions, resolved),

@@ -8,14 +8,16 @@ from typing import Any
 from sawfem.case import Case, ResolvedCase
 from sawfem.pipeline.build import Design, build
 from sawfem.pipeline.measuring import read_measurements
+from sawfem.pipeline.second import STAGE, applies
 from sawfem.result import current_versions
 
 #: Seconds measured on one core of a two-core server of 2024: plane waves of a half-space, and
 #: what the first and every further layer adds to them; the unit cell on its meshes, by whether
-#: the accuracy asks for the finer ones; double electrodes; device; one count of fingers; pictures.
+#: the accuracy asks for the finer ones; double electrodes; device; one count of fingers; second
+#: model; pictures.
 PLANE_WAVES, FIRST_LAYER, NEXT_LAYER = 0.8, 5.0, 4.0
 CELL_COARSE, CELL_FINE, PER_LAYER = 2.7, 4.8, 0.3
-DOUBLE, DEVICE, COUNT, PICTURES = 2.0, 0.4, 0.05, 2.6
+DOUBLE, DEVICE, COUNT, SECOND, PICTURES = 2.0, 0.4, 0.05, 2.0, 2.6
 
 
 @dataclass(frozen=True)
@@ -96,4 +98,6 @@ def stages(case: ResolvedCase) -> tuple[tuple[str, float], ...]:
         found.append(("device", DEVICE + (DOUBLE + waves if double else 0.0)))
         if case.signal is not None and case.signal.fingers:
             found.append(("finger counts", COUNT * len(case.signal.fingers)))
+    if applies(case):
+        found.append((STAGE, SECOND))
     return (*found, ("pictures", PICTURES))

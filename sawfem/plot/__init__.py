@@ -11,6 +11,7 @@ signals      errors of a modulated signal over the count of fingers, constellati
 response     device response, with the limits of its specification
 power        where the power goes, by mechanism
 measured     a measurement beside the computed response
+second_model a transducer by two models, and what they differ by
 style        colours, lines and files of all of them
 
 matplotlib is loaded when something is drawn.
@@ -105,6 +106,7 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
     from sawfem.plot.measured import draw_measurement
     from sawfem.plot.power import draw_power
     from sawfem.plot.response import draw_response
+    from sawfem.plot.second_model import draw_second_model
     from sawfem.plot.signals import draw_constellation, draw_knee
 
     found: list[tuple[str, Callable[[], Figure | None]]] = []
@@ -121,6 +123,9 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
         (f"measurement-{item.name}", partial(draw_measurement, item))
         for item in device.measurements
     ]
+    for number, compared in enumerate(device.second_model):
+        ending = f"-{compared.name}" if number else ""
+        found.append((f"second-model{ending}", partial(draw_second_model, compared)))
     circuit, gratings = device.circuit, device.gratings
     if circuit is not None and gratings is not None:
         found.append(("layout", lambda: draw_layout(circuit, gratings)))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.device.assembly import Circuit
+from sawfem.device.comparison import ModelComparison
 from sawfem.device.response import Response
 from sawfem.device.track import Gratings
 from sawfem.errors import InputError
@@ -106,6 +107,7 @@ class DeviceResult:
     measurements : what was measured, beside what was computed.
     quality : quality factors of a one-port by mechanism, JSON-safe (sawfem/device/quality.py).
     circuit, gratings : what it was computed from; kept for pictures, not in files.
+    second_model : its transducers by sums over electrodes and by coupling of modes.
     """
 
     kind: str
@@ -118,6 +120,7 @@ class DeviceResult:
     quality: Mapping[str, Any] = field(default_factory=dict)
     circuit: Circuit | None = field(default=None, repr=False)
     gratings: Gratings | None = field(default=None, repr=False)
+    second_model: tuple[ModelComparison, ...] = ()
 
     def __post_init__(self) -> None:
         if len(self.ports) != self.response.ports:
@@ -173,8 +176,22 @@ class DeviceResult:
                 if self.measurements
                 else {}
             ),
+            "second_model": [_compared(item) for item in self.second_model],
             "touchstone": touchstone,
         }
+
+
+def _compared(found: ModelComparison) -> dict[str, Any]:
+    """JSON object of one transducer by both models."""
+    return {
+        "transducer": found.name,
+        "band_hz": list(found.band),
+        "band_of_fit": found.fit_band is not None,
+        "leaky": found.leaky,
+        "quality_factor": found.quality_factor,
+        "frequencies_computed": int(found.computed.size),
+        "figures": to_json({name: figure.value for name, figure in found.figures().items()}),
+    }
 
 
 @dataclass(frozen=True, eq=False)

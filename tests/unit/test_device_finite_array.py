@@ -70,7 +70,7 @@ def test_current_of_the_port_is_that_of_its_poles():
     plus = sum(i for i, letter in zip(currents, electrodes.pattern, strict=True) if letter == "+")
     minus = sum(i for i, letter in zip(currents, electrodes.pattern, strict=True) if letter == "-")
     assert electrodes.admittance(y) == pytest.approx(0.5 * (plus - minus), rel=1e-12)
-    one = MutualAdmittances(1e9, 1e6, y, 0.0, 1)
+    one = MutualAdmittances(1e9, 1e6, y, 0.0, np.zeros(1))
     assert array_admittance(electrodes, [one], 2e-4)[0] == pytest.approx(1e-4 * (plus - minus))
 
 

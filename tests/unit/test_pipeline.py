@@ -73,7 +73,7 @@ def test_progress_passes_every_stage_in_order(
     result: Result, reports: list[tuple[str, int, int]]
 ) -> None:
     stages = list(dict.fromkeys(stage for stage, _, _ in reports))
-    assert stages == ["plane waves", "unit cell", "device"]
+    assert stages == ["plane waves", "unit cell", "device", "second model"]
     for stage in stages:
         steps = [(done, total) for name, done, total in reports if name == stage]
         assert steps[0][0] == 0
