@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import cached_property
 
 from sawfem.errors import GeometryError
+from sawfem.films import Gap, check_ends, gaps
 from sawfem.material import Material, Medium
 from sawfem.orientation import Orientation
 from sawfem.stacks import Layer, Stack, orientation_of
@@ -33,7 +34,8 @@ class Overcoat:
     material : a dielectric's set, by name, path or as a Material.
     thickness : over the flat surface between the electrodes.
     top : "conformal" follows the tops and, square to them, the side walls of the electrodes with
-        its thickness, with sharp edges; "flat" is planarised, so that it must cover them.
+        its thickness, with sharp edges, walls that hang over among them, and merges where a gap
+        is too narrow for two; "flat" is planarised, so that it must cover the electrodes.
     euler, cut, orientation : as for a Stack.
 
     Raises
@@ -104,7 +106,7 @@ class UnitCell:
     Raises
     ------
     GeometryError : electrodes that overlap or leave their cell, a flat overcoat that leaves them
-        bare, conformal ones that meet between two electrodes.
+        bare, conformal ones that close a gap above a void.
     """
 
     stack: Stack
@@ -151,6 +153,7 @@ class UnitCell:
         put(self, "recess", _recess(recess))
         self._check_apart()
         self._check_overcoat()
+        assert self.gaps  # films that cannot be are refused here
 
     def _check_apart(self) -> None:
         reach = 0.0
@@ -167,7 +170,7 @@ class UnitCell:
             reach = right
 
     def _check_overcoat(self) -> None:
-        """Refuse a flat film that leaves metal bare, and conformal ones without room."""
+        """Refuse a flat film that leaves metal bare, and conformal ones over grooves."""
         tops = [electrode.thickness - self.recess for electrode in self.electrodes]
         for index, (coat, level) in enumerate(zip(self.overcoat, self.coat_levels, strict=True)):
             if coat.is_flat:
@@ -180,35 +183,26 @@ class UnitCell:
                         "cover",
                     )
                 return  # what follows lies on a plane
-            self._check_room(f"overcoat[{index}]", level, min(tops))
+            if min(tops) < -SAME * self.recess:
+                raise GeometryError(
+                    key=f"overcoat[{index}].top",
+                    found='"conformal" over electrodes whose tops lie below the surface',
+                    expected='"flat", or a recess of at most their height',
+                )
 
-    def _check_room(self, place: str, distance: float, lowest: float) -> None:
-        """Conformal films of this total thickness: walls to follow, and gaps to fit in."""
-        if lowest < -SAME * self.recess:
-            raise GeometryError(
-                key=f"{place}.top",
-                found='"conformal" over electrodes whose tops lie below the surface',
-                expected='"flat", or a recess of at most their height',
-            )
-        if any(electrode.sidewall_angle > 90.0 for electrode in self.electrodes):
-            raise GeometryError(
-                key=f"{place}.top",
-                found='"conformal" over walls that hang over',
-                expected='"flat", or side walls of at most 90 deg',
-            )
-        spans = [
-            self._sides(electrode, electrode.half_width(distance + self.recess, distance))
-            for electrode in self.electrodes
-            if electrode.thickness > self.recess * (1.0 + SAME)
-        ]
-        ends = [0.0, *(place for span in spans for place in span), self.period]
-        if any(right <= left for left, right in pairwise(ends)):
-            raise GeometryError(
-                key=f"{place}.thickness",
-                found=f"conformal films of {shown_length(distance)} that meet between two "
-                "electrodes, or reach the end of the cell",
-                expected="thinner films, a flat top, or electrodes further apart",
-            )
+    @cached_property
+    def gaps(self) -> tuple[Gap, ...]:
+        """The gaps between the electrodes, and how far the conformal films fill them."""
+        levels = self.coat_levels[: self.followed]
+        found = gaps(self.electrodes, self.period, self.recess, levels)
+        check_ends(self.electrodes, found[-1], self.recess, levels)
+        return found
+
+    @property
+    def followed(self) -> int:
+        """Number of overcoats that follow the electrodes; those above are level."""
+        flat = (index for index, coat in enumerate(self.overcoat) if coat.is_flat)
+        return next(flat, len(self.overcoat))
 
     @staticmethod
     def _sides(electrode: Electrode, half: float) -> tuple[float, float]:

@@ -30,6 +30,7 @@ _NUMERICS = (
     "platenotation.py",
     "stacks.py",
     "strips.py",
+    "films.py",
     "design.py",
     "touchstone.py",
     "material",

@@ -113,34 +113,40 @@ class Outline:
         """The body at height z in the column between wall number ``column - 1`` and ``column``."""
         left = self.walls[column - 1] if column > 0 else None
         right = self.walls[column] if column < len(self.walls) else None
-        if left is None or right is None or left.electrode != right.electrode:
-            return self._level(z)
-        electrode, coats = left.electrode, max(left.coats, right.coats)
-        if left.side == right.side:
-            return self._beside(electrode, coats, z)
-        if self.foot < z < self.tops[electrode]:
-            return self._metal(electrode, z)
-        if z < self.foot:
-            return self._level(z)
-        return self._beside(electrode, 0, z)
-
-    def _level(self, z: float) -> Body:
-        """Where nothing but level films is: stack, overcoats, air."""
-        if z > 0.0:
-            return self._coat(sum(z > top for top in self.coat_tops))
-        # From the surface down; an interface that lies at the bottom of the mesh has none below.
-        return self._part(z)
-
-    def _beside(self, electrode: int, coats: int, z: float) -> Body:
-        """Over an electrode (0 coats) or between its walls number ``coats - 1`` and ``coats``."""
-        if coats and z < 0.0:
+        if left is not None and right is not None and _are_sides(left, right) and z > self.foot:
+            if z < self.tops[left.electrode]:
+                return self._metal(left.electrode, z)
+        elif z < 0.0:
+            # From the surface down; an interface at the bottom of the mesh has none below.
             return self._part(z)
-        top = max(self.tops[electrode], 0.0)
+        ends = (0.0 if left is None else left.at(z), 1.0 if right is None else right.at(z))
+        return self._coat(self._films_below(0.5 * float(ends[0] + ends[1]), z))
+
+    def _films_below(self, x: float, z: float) -> int:
+        """Number of overcoats that end below a point outside the metal."""
         for index, level in enumerate(self.coat_tops):
-            follows = max(coats - 1, 0) <= index < self.followed
-            if z < level or (follows and z < top + level):
-                return self._coat(index)
-        return self._coat(len(self.coat_tops))
+            if z < level or (index < self.followed and self._is_inside(x, z, index)):
+                return index
+        return len(self.coat_tops)
+
+    def _is_inside(self, x: float, z: float, index: int) -> bool:
+        """Whether a point over the surface lies within an overcoat that follows the electrodes."""
+        cell = self.cell
+        p, distance = cell.period, cell.coat_levels[index]
+        for strip, top in zip(cell.electrodes, self.tops, strict=True):
+            assert strip.centre is not None  # a cell places its electrodes
+            # The nearest of the strip and its images in the other periods.
+            away = abs((x - strip.centre / p + 0.5) % 1.0 - 0.5)
+            half = strip.half_width(z * p + cell.recess, distance) / p
+            if top > 0.0 and z < top + self.coat_tops[index] and away < half:
+                return True
+        for gap in cell.gaps:
+            start = cell.electrodes[gap.left].centre or 0.0
+            stop = (cell.electrodes[gap.right].centre or 0.0) + gap.shift
+            within = any(start < (x + n) * p < stop for n in (0.0, 1.0))
+            if within and z * p < gap.filled[index]:
+                return True
+        return False
 
     def _coat(self, index: int) -> Body:
         """Overcoat number ``index``, or the air above the last one."""
@@ -191,24 +197,38 @@ class Outline:
         return self._media[key]
 
 
+def _are_sides(left: Wall, right: Wall) -> bool:
+    """Whether two neighbouring walls are the sides of one electrode."""
+    return left.electrode == right.electrode and left.coats == right.coats == 0
+
+
 def draw(cell: UnitCell) -> Outline:
     """Lines and levels of a cell."""
     period = cell.period
     foot = 0.0 - cell.recess / period
     tops = tuple(_height(cell, strip) for strip in cell.electrodes)
     coat_tops = tuple(level / period for level in cell.coat_levels)
-    followed = next((i for i, coat in enumerate(cell.overcoat) if coat.is_flat), len(cell.overcoat))
+    followed = cell.followed
     walls = [
         wall
         for number, strip in enumerate(cell.electrodes)
-        for wall in _walls(cell, number, strip, tops[number], followed)
+        for wall in _walls(cell, number, strip, tops)
     ]
     _check_order(walls)
     raised = [top for top in tops if top > 0.0]
     sharp = {foot, *tops} | ({0.0} if cell.recess else set())
+    # Levels over the flat surface are corners where a gap is open; so are bottoms of grooves.
+    opened = [
+        any(gap.filled[index] <= level for gap in cell.gaps)
+        for index, level in enumerate(cell.coat_levels[:followed])
+    ]
     outer = coat_tops[:followed] if raised else ()
-    edges = {*outer, *(top + level for top in raised for level in outer)}
-    plain = {*coat_tops, *(bend for wall in walls for bend in wall.bends)}
+    edges = {level for level, is_open in zip(outer, opened, strict=False) if is_open}
+    edges |= {top + level for top in raised for level in outer}
+    if raised:
+        edges |= {height / period for gap in cell.gaps for height in gap.filled}
+    level_tops = [top for i, top in enumerate(coat_tops) if i >= followed or opened[i]]
+    plain = {*level_tops, *(bend for wall in walls for bend in wall.bends)}
     for strip in cell.electrodes:
         plain |= {foot + level / period for level in strip.film_levels[:-1]}
     sharp_levels = _distinct(sharp, ())
@@ -242,37 +262,49 @@ def _distinct(levels: set[float], known: tuple[float, ...]) -> tuple[float, ...]
     return tuple(kept)
 
 
-def _walls(cell: UnitCell, number: int, strip: Electrode, top: float, followed: int) -> list[Wall]:
+def _walls(cell: UnitCell, number: int, strip: Electrode, tops: tuple[float, ...]) -> list[Wall]:
     """All walls of an electrode from left to right."""
-    # Over an electrode that does not stand out an overcoat has no walls.
-    outer = cell.coat_levels[:followed] if top > 0.0 else ()
-    shapes = [_shape(cell, strip, top, 0.0), *(_shape(cell, strip, top, d) for d in outer)]
+    top = tops[number]
     assert strip.centre is not None  # a cell places its electrodes
     centre = strip.centre / cell.period
-    left = [Wall(number, coats, -1, centre, *shape) for coats, shape in enumerate(shapes)]
-    right = [Wall(number, coats, 1, centre, *shape) for coats, shape in enumerate(shapes)]
-    return left[::-1] + right
+    walls = []
+    for side, gap, other in (
+        (-1, cell.gaps[number - 1], cell.gaps[number - 1].left),
+        (1, cell.gaps[number], cell.gaps[number].right),
+    ):
+        found = [Wall(number, 0, side, centre, *_shape(cell, strip, top, 0.0, 0.0))]
+        # Over an electrode that does not stand out an overcoat has no walls, and none where it
+        # merges with that of an electrode as high or higher.
+        for index, level in enumerate(cell.coat_levels[: cell.followed] if top > 0.0 else ()):
+            if not gap.merged[index] or top > tops[other] + SAME:
+                shape = _shape(cell, strip, top, level, gap.filled[index])
+                found.append(Wall(number, index + 1, side, centre, *shape))
+        walls += found[::side]
+    return walls
 
 
 def _shape(
-    cell: UnitCell, strip: Electrode, top: float, distance: float
+    cell: UnitCell, strip: Electrode, top: float, distance: float, start: float
 ) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Levels and half widths of a wall at a distance (m) from the metal, in periods.
 
-    The wall of an overcoat starts at its level over the flat surface. Below that its line goes
-    down to the foot, upright if it can and clear of the metal's wall if that reaches further.
+    The wall of an overcoat starts at ``start`` (m), its level over the flat surface or what the
+    gap is filled to. Below that its line goes down to the foot, upright if it can and clear of the
+    metal's wall if that reaches further.
     """
     period = cell.period
     foot, offset = 0.0 - cell.recess / period, distance / period
     bend = strip.bend(distance)
-    levels = [foot if distance == 0.0 else offset, top + offset]
+    levels = [foot if distance == 0.0 else start / period, top + offset]
     if bend is not None and levels[0] < foot + bend / period < levels[1]:
         levels.insert(1, foot + bend / period)
     halves = [strip.half_width((z - foot) * period, distance) / period for z in levels]
     if distance > 0.0:
         inner = [strip.half_width(h) for h in (0.0, min(levels[0], top) * period + cell.recess)]
         away = halves[0] - inner[1] / period
-        halves.insert(0, max(halves[0], inner[0] / period + CLEAR * away))
+        # In a groove there is only so much room, and the metal keeps away by itself.
+        clear = CLEAR * away if start == distance else 0.0
+        halves.insert(0, max(halves[0], inner[0] / period + clear))
         levels.insert(0, foot)
     return tuple(levels), tuple(halves)
 

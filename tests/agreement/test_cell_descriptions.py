@@ -79,6 +79,44 @@ def test_conformal_and_flat_overcoats_agree_on_electrodes_flush_with_the_surface
     assert apart(*(admittance(cell) for cell in cells)) < 1e-12
 
 
+def test_a_conformal_film_that_closes_the_gaps_is_a_flat_one(stack):
+    """Between electrodes of one height with upright walls it is level at their height plus its
+    thickness; the meshes differ, by 6e-6, 3e-7, 2e-8 from step to step of order and grading."""
+    fine = MeshSettings(order=4, gradings=3, ratio=0.15)
+    merged = plain(stack, metallisation_ratio=0.6, overcoat=[Overcoat(SILICA, 0.45e-6)])
+    flat = plain(
+        stack,
+        metallisation_ratio=0.6,
+        overcoat=[Overcoat(SILICA, 0.45e-6 + HEIGHT, top="flat")],
+    )
+    differences = [apart(admittance(merged, s), admittance(flat, s)) for s in (SETTINGS, fine)]
+    assert differences[1] < 1e-6
+    assert differences[1] < 0.2 * differences[0]
+
+
+@pytest.mark.parametrize(
+    ("angle", "ratio", "thickness"), [(105.0, 0.5, 60e-9), (60.0, 0.6, 0.62e-6)]
+)
+def test_a_conformal_film_under_a_flat_one_of_its_kind_is_one_flat_film(
+    stack, angle, ratio, thickness
+):
+    """Over walls that hang over, and over a groove of merged films: what the second film fills is
+    the first film's own material, so that only the mesh knows of the boundary: 3e-4, 2e-5, 2e-6
+    from step to step over the groove."""
+    fine = MeshSettings(order=4, gradings=3, ratio=0.15)
+    keys = {"sidewall_angle": angle, "metallisation_ratio": ratio}
+    level = 1.2 * (HEIGHT + thickness)
+    filled = [
+        Overcoat(SILICA, thickness),
+        Overcoat(SILICA, level - thickness, top="flat"),
+    ]
+    once = plain(stack, **keys, overcoat=[Overcoat(SILICA, level, top="flat")])
+    twice = plain(stack, **keys, overcoat=filled)
+    differences = [apart(admittance(once, s), admittance(twice, s)) for s in (SETTINGS, fine)]
+    assert differences[1] < 5e-5
+    assert differences[1] < 0.2 * differences[0]
+
+
 def test_two_equal_electrodes_a_period_are_one_a_half_period(stack):
     """Y(f, gamma) of p is that of 2p at 2 gamma with the second electrode at exp(-j gamma)."""
     single = plain(stack, overcoat=[Overcoat(SILICA, 40e-9)])
@@ -116,6 +154,10 @@ KINDS = {
     "buried": lambda s: plain(s, overcoat=[Overcoat(SILICA, 0.4e-6, top="flat")]),
     "recessed": lambda s: plain(s, recess=0.5 * HEIGHT),
     "unlike": unlike,
+    "hanging over": lambda s: plain(s, sidewall_angle=110.0, overcoat=[Overcoat(SILICA, 40e-9)]),
+    "merged": lambda s: plain(
+        s, sidewall_angle=60.0, metallisation_ratio=0.6, overcoat=[Overcoat(SILICA, 0.62e-6)]
+    ),
 }
 
 
@@ -136,7 +178,7 @@ def test_every_kind_of_cell_is_reciprocal_passive_and_balanced(stack, kind, freq
     assert model.power_balance(frequency) < 1e-8
 
 
-@pytest.mark.parametrize("kind", ["conformal", "recessed"])
+@pytest.mark.parametrize("kind", ["conformal", "recessed", "hanging over"])
 def test_refining_order_and_grading_together_converges_exponentially(stack, kind):
     """Exponential convergence (sawfem/unitcell/spacing.py): the error falls by a factor a step.
 

@@ -28,6 +28,7 @@ FLOORS = {
     "orientation": 1,
     "quartz": 1,
     "strips": 1,
+    "films": 1,
     "stacks": 1,
     "design": 1,
     "case": 1,

@@ -82,7 +82,7 @@ def test_a_footing_adds_two_triangles(stack):
     assert footed.foot_width == pytest.approx(1.12e-6)
 
 
-@pytest.mark.parametrize("angle", [90.0, 75.0, 45.0])
+@pytest.mark.parametrize("angle", [90.0, 75.0, 45.0, 100.0, 115.0])
 def test_conformal_films_have_their_thickness_everywhere(stack, angle):
     """Mitred: the film's cross-section is that of the shapes grown by d less the shape itself.
 
@@ -107,6 +107,65 @@ def test_conformal_films_have_their_thickness_everywhere(stack, angle):
     assert area(mesh, mesh.region == COAT - 1) == pytest.approx(
         grown(d + second) - grown(d), rel=1e-11
     )
+
+
+def test_films_that_merge_in_a_gap_are_level_there_or_leave_a_groove(stack):
+    """Areas of everything within d, mitred, in periods squared; fronts that meet fill the gap.
+
+    Upright walls at half a period, d = 0.3: level at h + d. Walls of 60 degrees with d = 0.36:
+    half the front's width falls by cot(60) a height and meets the middle of the gap at z0.
+    """
+    h = 0.1
+    closed = UnitCell(
+        stack,
+        [Electrode(AL, h * PERIOD, 0.5 * PERIOD)],
+        PERIOD,
+        overcoat=[Overcoat(SILICA, 0.2 * PERIOD), Overcoat(SILICA, 0.1 * PERIOD)],
+    )
+    mesh = mesh_cell(closed, SETTINGS)
+    assert is_valid(mesh)
+    first = 0.2 + h * 0.9
+    assert area(mesh, mesh.region == COAT) == pytest.approx(first - 0.05, rel=1e-11)
+    assert area(mesh, mesh.region == COAT - 1) == pytest.approx(0.3 + h - first, rel=1e-11)
+
+    h, w, d, second = 0.2, 0.6, 0.36, 0.08
+    cot, sine = 1.0 / math.tan(math.radians(60.0)), math.sin(math.radians(60.0))
+    strip = Electrode(AL, h * PERIOD, w * PERIOD, sidewall_angle=60.0)
+    coats = [Overcoat(SILICA, d * PERIOD), Overcoat("zinc-oxide/bateman-1962", second * PERIOD)]
+    mesh = mesh_cell(UnitCell(stack, [strip], PERIOD, overcoat=coats), SETTINGS)
+    assert is_valid(mesh)
+
+    def grown(distance: float) -> float:
+        z0 = (0.5 * w + distance / sine - 0.5) / cot
+        assert distance < z0 < h + distance
+        left = h + distance - z0  # height of the groove; its walls lean by cot
+        return h + distance - left**2 * cot
+
+    # The bottom of the groove is cut off flat, 2 % of the gap (of two films 4 %) wide.
+    cut = (0.04 * 0.4) ** 2 / (4.0 * cot)
+    metal = h * (w - h * cot)
+    assert area(mesh, mesh.region == COAT) == pytest.approx(grown(d) - metal + cut, rel=1e-9)
+    both = area(mesh, mesh.region <= COAT)
+    assert both == pytest.approx(grown(d + second) - metal + 0.25 * cut, rel=1e-9)
+
+
+def test_films_over_electrodes_of_unlike_height_merge_to_a_step(stack):
+    """A narrow gap between a high and a low strip: the film around the high one ends there."""
+    strips = [
+        Electrode(AL, "200 nm", "0.4 um", centre="0.65 um"),
+        Electrode(AL, "60 nm", "0.4 um", centre="1.25 um"),
+    ]
+    d = 0.12e-6
+    cell = UnitCell(stack, strips, PERIOD, overcoat=[Overcoat(SILICA, d)])
+    assert [gap.merged for gap in cell.gaps] == [(True,), (False,)]
+    mesh = mesh_cell(cell, SETTINGS)
+    assert is_valid(mesh)
+    high, low, both = 0.4e-6 + 2 * d, 0.4e-6 + 2 * d, 0.4e-6 + 0.6e-6 + 2 * d
+    grown = d * PERIOD + 60e-9 * both + 140e-9 * high
+    assert high == low
+    metal = 0.4e-6 * 260e-9
+    found = area(mesh, mesh.region == COAT) * PERIOD**2
+    assert found == pytest.approx(grown - metal, rel=1e-9)
 
 
 def test_conformal_over_a_footing_follows_both_slopes(stack):
@@ -249,20 +308,23 @@ def test_a_metal_plane_below_the_electrodes_makes_the_slab_thinner_or_is_refused
         ),
         (
             lambda s: UnitCell.grating(
-                s, AL, pitch=PERIOD, thickness="100 nm", overcoat=[Overcoat(SILICA, "0.6 um")]
-            ),
-            "meet between two electrodes",
-        ),
-        (
-            lambda s: UnitCell.grating(
                 s,
                 AL,
                 pitch=PERIOD,
-                thickness="100 nm",
-                sidewall_angle=100.0,
-                overcoat=[Overcoat(SILICA, "50 nm")],
+                thickness="200 nm",
+                sidewall_angle=120.0,
+                overcoat=[Overcoat(SILICA, "250 nm")],
             ),
-            "hang over",
+            "above a void",
+        ),
+        (
+            lambda s: UnitCell(
+                s,
+                [Electrode(AL, "100 nm", "1 um", centre="0.7 um")],
+                PERIOD,
+                overcoat=[Overcoat(SILICA, "300 nm")],
+            ),
+            "reach the end of the cell",
         ),
         (
             lambda s: UnitCell.grating(

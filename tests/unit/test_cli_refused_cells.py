@@ -111,8 +111,9 @@ MISTAKES = [
         "at least 129 nm",
     ),
     (
-        PLAIN + coat("0.7 um", "conformal"),
-        "buoy.toml: overcoat[0].thickness: found conformal films of 700 nm that meet",
+        PLAIN + "sidewall_angle = 120\n" + coat("0.31 um", "conformal"),
+        "buoy.toml: overcoat[0].thickness: found conformal films of 310 nm that close a gap at its "
+        "top, above a void",
     ),
     (
         PLAIN + coat("20 nm", "conformal").replace("silica/auld-1973", "gold/kaye-laby"),
