@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping, Sequence
 from typing import Any
 
 from sawfem.case.keypath import UNNAMED
@@ -31,6 +31,8 @@ ROWS = (
     "attenuation_open",
     "fit_misfit",
 )
+#: Unwanted responses that are listed.
+SPURIOUS = 6
 HEADS = ("value", "± numerical", "unit")
 
 
@@ -136,6 +138,7 @@ def show_device(device: DeviceResult) -> None:
         labelled("", f"{entry(name).label}: {reason}")
     for item in device.measurements:
         _show_measurement(item)
+    _show_spurious(device.spurious)
     for name, told in device.quality.items():
         parts = "; ".join(f"{key} {q:.4g}" for key, q in told["by_mechanism"].items())
         labelled("", f"quality factor by mechanism, {name}: {parts}")
@@ -182,6 +185,23 @@ def _show_second_model(found: ModelComparison) -> None:
         f"{low:.2f} to {high:.2f} MHz, Q {found.quality_factor:.0f}{leaky}:",
         "; ".join([*shifts, *texts]),
     )
+
+
+def _show_spurious(items: Sequence[Mapping[str, Any]]) -> None:
+    """The strongest unwanted responses, and bulk onsets."""
+    onsets = [item for item in items if item["level_dB"] is None]
+    peaks = sorted(
+        (item for item in items if item["level_dB"] is not None), key=lambda q: -q["level_dB"]
+    )
+    told = [
+        f"{item['name']} ({item['part']}) {item['frequency_hz'] / 1e6:.2f} MHz"
+        + ("" if item["level_dB"] is None else f" {item['level_dB']:.1f} dB")
+        for item in (*onsets, *peaks[:SPURIOUS])
+    ]
+    more = len(peaks) - SPURIOUS
+    if told:
+        rest = f"; and {more} weaker" if more > 0 else ""
+        labelled("", f"unwanted: {'; '.join(told)}{rest}")
 
 
 def specification_table(lines: Iterable[Mapping[str, Any]]) -> None:

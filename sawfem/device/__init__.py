@@ -6,6 +6,7 @@ track        acoustic rows of reflectors, spaces, transducers; rows: their P-mat
 polarity     sequences cut into uniform runs, and their capacitance; joining, mirrored: shortcuts
 lump, blackbox   parts that are no acoustics
 specification    limits over frequency and temperature; spurious: echoes by their time
+unwanted     what else rings in a resonator, by name
 impulse      impulse and step response
 signals      a modulation through a filter; selectivity: its errors, over counts of fingers
 laddering    first design of a ladder; optimise: bounded search that keeps the best

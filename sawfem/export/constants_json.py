@@ -101,6 +101,7 @@ def _device_schema() -> dict[str, Any]:
             "uncertainty": {"type": "object"},
             "reasons": _REASONS,
             "specification": {"type": "array"},
+            "spurious": {"type": "array"},
             "quality": {"type": "object"},
             "signal": {"type": "object"},
             "second_model": {"type": "array"},

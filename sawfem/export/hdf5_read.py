@@ -261,6 +261,7 @@ def _read_device(node: Node, checks: Node) -> DeviceResult:
         response=response,
         ports=tuple(Port(name, complex(z)) for name, z in impedances),
         description=node.json("description"),
+        spurious=tuple(node.json("spurious")["spurious"]) if "spurious" in node else (),
         quality=node.json("quality") if "quality" in node else {},
         signal=node.json("signal") if "signal" in node else None,
         specification=tuple(limits),

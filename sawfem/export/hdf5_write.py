@@ -238,6 +238,9 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
     figures["reasons"] = json.dumps(dict(response.reasons))
     limits = [dict(line) for line in device.specification]
     group["specification"] = json.dumps({"limits": limits}, allow_nan=False)
+    if device.spurious:
+        listed = [dict(item) for item in device.spurious]
+        group["spurious"] = json.dumps({"spurious": listed}, allow_nan=False)
     if device.quality:
         group["quality"] = json.dumps(dict(device.quality), allow_nan=False)
     if device.signal is not None:

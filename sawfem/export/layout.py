@@ -17,6 +17,7 @@
                                 electrodes at 1 V, with amplitude in m as an attribute
     /device/frequency, port, port_driven, s, y, reference_impedance, group_delay
     /device/figures/<quantity> and <quantity>_uncertainty, and reasons (JSON)
+    /device/spurious       JSON: unwanted responses by name
     /device/quality        JSON: quality factors of a one-port by mechanism
     /device/signal         JSON: the signal of the case, its errors, the counts of fingers compared
     /device/measurement/<name>/frequency, s_measured, s_computed, reference_impedance, figures

@@ -38,6 +38,7 @@ from sawfem.pipeline.fingers import conducting_width, sheet_resistance
 from sawfem.pipeline.judgement import judged
 from sawfem.pipeline.signalling import Progress, solve_signal
 from sawfem.pipeline.specified import verdict_dict, verdicts_of
+from sawfem.pipeline.spurious import unwanted_of
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
 
@@ -137,6 +138,7 @@ def solve_any_device(
     verdicts, more = verdicts_of(case, stack, solutions, setting)
     device = replace(
         device,
+        spurious=unwanted_of(setting, solutions),
         quality=quality_by_mechanism(setting.circuit, setting.gratings, device.response.figures),
         signal=solve_signal(case, setting, device.response, report),
         specification=tuple(verdict_dict(verdict) for verdict in verdicts),

@@ -7,6 +7,7 @@ dispersion   admittance and modes over frequency and phase
 fields       driven field, and the motion as an animation
 layout       tracks of a device to scale, and its circuit
 impulse      impulse and step response of a two-port
+spurious     what rings in each resonator, by name
 signals      errors of a modulated signal over the count of fingers, constellation
 response     device response, with the limits of its specification
 power        where the power goes, by mechanism
@@ -108,6 +109,7 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
     from sawfem.plot.response import draw_response
     from sawfem.plot.second_model import draw_second_model
     from sawfem.plot.signals import draw_constellation, draw_knee
+    from sawfem.plot.spurious import draw_spurious
 
     found: list[tuple[str, Callable[[], Figure | None]]] = []
     found.append(("response", lambda: draw_response(device)))
@@ -117,6 +119,7 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
     if signal is not None:
         found.append(("constellation", lambda: draw_constellation(signal)))
         found.append(("knee", lambda: draw_knee(signal)))
+    found.append(("spurious", lambda: draw_spurious(device)))
     if device.response.power:
         found.append(("power", lambda: draw_power(device)))
     found += [

@@ -105,6 +105,7 @@ class DeviceResult:
     signal : what it does to the signal of its case, JSON-safe (sawfem/result/signals.py); None
         without one.
     measurements : what was measured, beside what was computed.
+    spurious : unwanted responses by name, JSON-safe (sawfem/device/unwanted.py).
     quality : quality factors of a one-port by mechanism, JSON-safe (sawfem/device/quality.py).
     circuit, gratings : what it was computed from; kept for pictures, not in files.
     second_model : its transducers by sums over electrodes and by coupling of modes.
@@ -117,6 +118,7 @@ class DeviceResult:
     specification: tuple[Mapping[str, Any], ...] = ()
     signal: Mapping[str, Any] | None = None
     measurements: tuple[MeasuredComparison, ...] = ()
+    spurious: tuple[Mapping[str, Any], ...] = ()
     quality: Mapping[str, Any] = field(default_factory=dict)
     circuit: Circuit | None = field(default=None, repr=False)
     gratings: Gratings | None = field(default=None, repr=False)
@@ -168,6 +170,7 @@ class DeviceResult:
             **({"uncertainty": {"numerical": to_json(bars)}} if bars else {}),
             "reasons": {_key(name): text for name, text in reasons.items()},
             "specification": [dict(line) for line in self.specification],
+            "spurious": [dict(item) for item in self.spurious],
             **({"quality": dict(self.quality)} if self.quality else {}),
             **({"signal": dict(self.signal)} if self.signal is not None else {}),
             **({"power": self._power()} if self.response.power else {}),
