@@ -274,14 +274,14 @@ class _Snapshots:
 
     system: BlochSystem
     centre: float
-    inputs: Complex | Array
+    inputs: NDArray[Any]
     stiffness: sp.csc_array
     mass: sp.csc_array
     factor: SuperLU
-    solution: Complex | Array
+    solution: NDArray[Any]
 
     @classmethod
-    def at(cls, system: BlochSystem, centre: float, inputs: Complex | Array) -> _Snapshots:
+    def at(cls, system: BlochSystem, centre: float, inputs: NDArray[Any]) -> _Snapshots:
         """Solutions at the centre frequency."""
         free = system.size - system.electrodes
         stiffness = sp.csc_array(system.stiffness[:free, :free])
@@ -289,19 +289,19 @@ class _Snapshots:
         factor = _shifted(system, centre, stiffness, mass)
         return cls(system, centre, inputs, stiffness, mass, factor, factor.solve(inputs))
 
-    def derived(self, chosen: Any, times: int) -> Complex | Array:
+    def derived(self, chosen: Any, times: int) -> NDArray[Any]:
         """Derivatives of the chosen solutions up to an order, but for constant factors."""
         found = [self.solution[:, chosen]]
         for _ in range(times):
             found.append(self.factor.solve(np.asarray(self.mass @ found[-1])))
         return np.hstack(found[1:])
 
-    def near_rest(self) -> Complex | Array:
+    def near_rest(self) -> NDArray[Any]:
         """Solutions near rest."""
         factor = _shifted(self.system, NEAR_REST * self.centre, self.stiffness, self.mass)
         return np.asarray(factor.solve(self.inputs))
 
-    def model(self, more: list[Complex | Array]) -> ReducedSystem:
+    def model(self, more: list[NDArray[Any]]) -> ReducedSystem:
         """The small model on the solutions and more."""
         basis, _ = _orthonormal(np.hstack([self.solution, *more]))
         return _project(self.system, self.centre, basis, self.factor)
@@ -331,7 +331,7 @@ def _shifted(
     return factorise(stiffness - abs(system.scaled_frequency(frequency)) ** 2 * mass)
 
 
-def _orthonormal(vectors: Complex | Array) -> tuple[Complex | Array, NDArray[np.int64]]:
+def _orthonormal(vectors: NDArray[Any]) -> tuple[Complex | Array, NDArray[np.int64]]:
     """Orthonormal basis of the columns, and the columns that gave it one by one; directions lost
     in rounding are dropped.
     """
