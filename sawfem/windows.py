@@ -43,6 +43,7 @@ WINDOWS: Mapping[str, Window] = MappingProxyType(
         "frequency": Window("frequency", 1e3, 1e12, "868 MHz"),
         "angle": Window("angle", -360.0, 360.0, "80 deg"),
         "sidewall": Window("angle", 10.0, 170.0, "80 deg"),
+        "misalignment": Window("angle", 0.0, 5.0, "0.2 deg"),
         "temperature": Window("temperature", -273.15, 1500.0, "25 degC"),
         "time": Window("time", 1e-15, 1.0, "25 ns"),
         "resistance": Window("resistance", 0.0, 1e9, "0.34 ohm"),

@@ -51,6 +51,7 @@ Gap = Annotated[Any, QuantityRule("length", "gap", relative=True)]
 Frequency = Annotated[Any, QuantityRule("frequency", "frequency")]
 Angle = Annotated[Any, _ANGLE]
 DesignKind = Annotated[str, ChoiceRule(("ladder",))]
+Misalignment = Annotated[Any, QuantityRule("angle", "misalignment")]
 SidewallAngle = Annotated[Any, QuantityRule("angle", "sidewall")]
 EulerAngles = Annotated[Any, ListRule(_ANGLE, 3, 3, "three angles [lambda, mu, theta] in degrees")]
 Rotations = Annotated[Any, ListRule(_ANGLE, 1, 3, "one to three angles in degrees")]
@@ -130,7 +131,12 @@ Spacing = Annotated[str, ChoiceRule(("linear", "log"))]
 Sampling = Annotated[str, ChoiceRule(("grid", "sobol", "random", "latin-hypercube", "adaptive"))]
 ResultParts = Annotated[
     Any,
-    ListRule(ChoiceRule(("temperature", "dispersion", "fields")), 0, 3, "a list of results"),
+    ListRule(
+        ChoiceRule(("temperature", "dispersion", "fields", "diffraction")),
+        0,
+        4,
+        "a list of results",
+    ),
 ]
 Waves = Annotated[
     Any,

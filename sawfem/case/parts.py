@@ -81,6 +81,12 @@ class Track(Table):
         default=None, description="along the path, per time of travel"
     )
     elements: Annotated[list[TrackElement], OneOrMany()] = Field(default_factory=list)
+    diffraction: f.Flag = Field(
+        default=False, description="whether spreading and steering of the beam lower the response"
+    )
+    misalignment: f.Misalignment = Field(
+        default=None, description="by how much the propagation may be off, either way"
+    )
 
 
 class Port(Table):
@@ -128,6 +134,12 @@ class TransversalDevice(_TransducerKeys):
     )
     source: f.Impedance = "50 ohm"
     load: f.Impedance = "50 ohm"
+    diffraction: f.Flag = Field(
+        default=False, description="whether spreading and steering of the beam lower the response"
+    )
+    misalignment: f.Misalignment = Field(
+        default=None, description="by how much the propagation may be off, either way"
+    )
 
 
 class LadderDevice(Table):

@@ -94,6 +94,8 @@ def _transversal(reader: Reader, gratings: Gratings) -> ResolvedTransversalDevic
         load=reader.impedance("load"),
         sheet_resistance=reader.optional("sheet_resistance", "resistance"),
         propagation_loss=reader.quantity("propagation_loss", "loss rate", default=0.0),
+        diffraction=bool(reader.table.get("diffraction", False)),
+        misalignment=reader.angle("misalignment", "misalignment", 0.0),
     )
 
 

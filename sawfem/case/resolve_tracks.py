@@ -40,12 +40,21 @@ def track(reader: Reader, gratings: Gratings) -> ResolvedTrack:
         else:
             elements.append(_transducer(element, gratings, elements))
     first = next(w for w in wavelengths if w is not None)
+    spreads = bool(reader.table.get("diffraction", False))
+    if spreads and "reflector" in kinds:
+        raise reader.refuse(
+            "diffraction",
+            "true on a track with reflectors",
+            "transducers and spaces alone: what is reflected passes more than once",
+        )
     return ResolvedTrack(
         reader.table["name"],
         aperture_of(reader, first),
         tuple(elements),
         reader.optional("sheet_resistance", "resistance"),
         reader.quantity("propagation_loss", "loss rate", default=0.0),
+        spreads,
+        reader.angle("misalignment", "misalignment", 0.0),
     )
 
 

@@ -166,6 +166,7 @@ class ResolvedTransversalDevice:
     ``fingers`` count electrodes of input and output. ``gap`` runs from the centre of the input's
     last finger to the output's first. ``transducer`` is "single" (one electrode per half acoustic
     wavelength) or "double" (two, on the same bus-bar: the acoustic wavelength is four pitches).
+    ``diffraction`` tells whether the response includes it, ``misalignment`` in degrees.
     """
 
     grating: str
@@ -177,6 +178,8 @@ class ResolvedTransversalDevice:
     load: complex
     sheet_resistance: float | None = None
     propagation_loss: float = 0.0
+    diffraction: bool = False
+    misalignment: float = 0.0
     kind: str = "transversal"
 
 
@@ -222,13 +225,18 @@ class ResolvedElement:
 
 @dataclass(frozen=True)
 class ResolvedTrack:
-    """An acoustic row, left to right."""
+    """An acoustic row, left to right.
+
+    ``diffraction`` tells whether the response includes it, ``misalignment`` in degrees.
+    """
 
     name: str
     aperture: float
     elements: tuple[ResolvedElement, ...]
     sheet_resistance: float | None = None
     propagation_loss: float = 0.0
+    diffraction: bool = False
+    misalignment: float = 0.0
 
 
 @dataclass(frozen=True)

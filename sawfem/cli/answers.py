@@ -6,6 +6,7 @@ from collections.abc import Container, Iterable, Mapping, Sequence
 from typing import Any
 
 from sawfem.case.keypath import UNNAMED
+from sawfem.cli.beams import show_beams
 from sawfem.cli.screen import labelled, show, table
 from sawfem.cli.signals import show_signal
 from sawfem.device.comparison import ModelComparison
@@ -144,6 +145,7 @@ def show_device(device: DeviceResult) -> None:
         labelled("", f"quality factor by mechanism, {name}: {parts}")
     for compared in device.second_model:
         _show_second_model(compared)
+    show_beams(device.beams)
     if device.specification:
         show()
         specification_table(device.specification)

@@ -210,6 +210,6 @@ def energy_check(shares: Mapping[str, FloatArray]) -> Check:
 
 def _without_loss(part: Track | ResonatorPart) -> Track | ResonatorPart:
     if isinstance(part, Track):
-        return replace(part, attenuation=0.0, sheet_resistance=0.0)
+        return replace(part, attenuation=0.0, sheet_resistance=0.0, spreading=None)
     bare = replace(part.resonator, attenuation=0.0, sheet_resistance=0.0)
     return replace(part, resonator=bare)

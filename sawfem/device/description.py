@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from sawfem.device.spreading import Spreading
 from sawfem.errors import GeometryError, InputError
 
 #: Electrodes per half acoustic wavelength of each polarity sequence.
@@ -130,6 +131,8 @@ class Transversal:
     sheet_resistance : ohm per square; needs ``electrode_width``.
     electrode_width : m, of the input's and the output's electrodes.
     attenuation : Np/m, in the gap and added to what the gratings have.
+    spreading : factor of the transfer admittance by the spreading of the beam between the ports
+        "1" and "2"; None for a beam that stays as it is.
 
     Raises GeometryError for what cannot be built, InputError for other values out of range.
     """
@@ -143,6 +146,7 @@ class Transversal:
     sheet_resistance: float = 0.0
     electrode_width: tuple[float, float] | None = None
     attenuation: float = 0.0
+    spreading: Spreading | None = None
 
     def __post_init__(self) -> None:
         for key in ("fingers", "polarity", "terminations"):

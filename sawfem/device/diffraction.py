@@ -210,9 +210,20 @@ def beam_field(
     across = float(max(np.max(y) - low, high - np.min(y)))
     waves = spectrum(curve, frequency, along, across, gap=float(np.min(x)) - last)
     sent = driven(source, waves.excess, waves.k2, last) * waves.weight
-    ahead = np.exp(-1j * np.outer(x - last, waves.excess)) * sent
-    beside = np.exp(-1j * np.outer(waves.k2, y))
+    ahead = _phasors(waves.excess, x - last) * sent
+    beside = _phasors(waves.k2, y).T
     return np.asarray(ahead @ beside / np.sum(source.weight))
+
+
+def _phasors(k: ComplexArray | FloatArray, places: FloatArray) -> ComplexArray:
+    """exp(-j k x), (x, k); by powers of one step where the places are equidistant."""
+    steps = np.diff(places)
+    if len(steps) < 2 or np.ptp(steps) > 1e-12 * float(np.max(np.abs(places))):
+        return np.asarray(np.exp(-1j * np.outer(places, k)))
+    found = np.empty((len(places), len(k)), dtype=complex)
+    found[0] = np.exp(-1j * k * places[0])
+    found[1:] = np.exp(-1j * k * steps.mean())
+    return np.asarray(np.cumprod(found, axis=0))
 
 
 def far_field_angles(

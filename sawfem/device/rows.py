@@ -48,17 +48,20 @@ class TrackSolution:
     strips : one P-matrix for each strip of the aperture, electrical ports in the track's order.
     resistance : (E,) ohm of the fingers of each port.
     radiated : share of the gratings' own attenuation in all attenuation.
+    spreading : (F, E, E) factors of Y by the spreading of the beam (:mod:`.spreading`), or None.
     """
 
     frequency: FloatArray
     strips: tuple[PMatrix, ...]
     resistance: FloatArray
     radiated: float = 0.0
+    spreading: ComplexArray | None = None
 
     @property
     def bare(self) -> ComplexArray:
         """Y (F, E, E) without finger resistance, S."""
-        return np.asarray(sum(strip.admittance for strip in self.strips))
+        y = np.asarray(sum(strip.admittance for strip in self.strips))
+        return y if self.spreading is None else y * self.spreading
 
     @property
     def admittance(self) -> ComplexArray:
@@ -70,7 +73,8 @@ class TrackSolution:
 
         ``resistance`` of the fingers, ``ends``: waves that leave the track; the rest is what the
         waves lose on their way: ``radiation``, the gratings' own attenuation, and ``propagation``,
-        what the device adds, in the ratio of the two.
+        what the device adds, in the ratio of the two. What receivers miss of a beam that spreads
+        leaves the track as well.
         """
         current = np.einsum("fij,fj->fi", self.admittance, voltage)
         inner = voltage - self.resistance * current
@@ -80,6 +84,9 @@ class TrackSolution:
             leaving = np.einsum("fij,fj->fi", strip.matrix[:, :2, 2:], inner)
             ends += (np.abs(leaving) ** 2).sum(axis=1)
         total = np.einsum("fi,fi->f", voltage.conj(), current).real
+        if self.spreading is not None:
+            changed = self.bare * (1.0 - 1.0 / self.spreading)
+            ends += np.einsum("fi,fij,fj->f", inner.conj(), changed, inner).real
         rest = total - resistance - ends
         return {
             "resistance": resistance,
@@ -251,7 +258,8 @@ def solve_track(
     resistance = np.array([_port_resistance(track, gratings, port) for port in track.ports])
     own = max(gratings.of(name).attenuation for name in track.gratings)
     total = own + track.attenuation
-    return TrackSolution(frequency, strips, resistance, own / total if total else 0.0)
+    factors = None if track.spreading is None else track.spreading.matrix(track.ports, frequency)
+    return TrackSolution(frequency, strips, resistance, own / total if total else 0.0, factors)
 
 
 def _row(builder: _Builder, aperture: float, level: float) -> PMatrix:

@@ -16,6 +16,7 @@ import numpy as np
 
 from sawfem.device.description import _count, _length, _not_negative
 from sawfem.device.pmatrix import FloatArray
+from sawfem.device.spreading import Spreading
 from sawfem.errors import GeometryError, InputError
 from sawfem.extract.constants import ComConstants
 
@@ -142,6 +143,8 @@ class Track:
     elements : in order from the left; at least one transducer.
     sheet_resistance : ohm per square of the fingers.
     attenuation : Np/m everywhere, added to what the gratings have.
+    spreading : factors of the transfer admittances between ports by the spreading of the beam;
+        None for beams that stay as they are.
 
     Raises GeometryError for what cannot be built.
     """
@@ -150,6 +153,7 @@ class Track:
     elements: tuple[Element, ...]
     sheet_resistance: float = 0.0
     attenuation: float = 0.0
+    spreading: Spreading | None = None
 
     def __post_init__(self) -> None:
         _length("aperture", self.aperture)

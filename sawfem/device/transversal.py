@@ -118,7 +118,8 @@ def transversal_response(
     """
     f = strictly_increasing(frequency)
     track = transversal_sections(device, source, sink, f)
-    y = in_series(track.admittance, series_resistances(device))
+    spread = 1.0 if device.spreading is None else device.spreading.matrix(("1", "2"), f)
+    y = in_series(spread * track.admittance, series_resistances(device))
     chosen = device.terminations if terminations is None else terminations
     reference = as_references(chosen, f.size, 2)
     s = admittance_to_scattering(y, reference)

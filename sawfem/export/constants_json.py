@@ -105,7 +105,8 @@ def _device_schema() -> dict[str, Any]:
             "quality": {"type": "object"},
             "signal": {"type": "object"},
             "second_model": {"type": "array"},
+            "diffraction": {"type": "array", "items": {"type": "object"}},
             "touchstone": {"type": ["string", "null"]},
         },
-        optional=("uncertainty", "quality", "signal"),
+        optional=("uncertainty", "quality", "signal", "diffraction"),
     )

@@ -8,9 +8,11 @@ from typing import Any
 import h5py
 import numpy as np
 
+from sawfem.device.beams import BeamPair
 from sawfem.device.response import Check, Response
 from sawfem.errors import InputError, NotFoundError
 from sawfem.export import layout
+from sawfem.export.beams_hdf5 import read_beam
 from sawfem.export.dispersion_hdf5 import read_dispersion
 from sawfem.export.hdf5_node import Node
 from sawfem.export.second_model_hdf5 import read_second_model
@@ -269,7 +271,12 @@ def _read_device(node: Node, checks: Node) -> DeviceResult:
         second_model=(
             read_second_model(node.child("second_model")) if "second_model" in node else ()
         ),
+        beams=_read_beams(node.child("diffraction")) if "diffraction" in node else (),
     )
+
+
+def _read_beams(node: Node) -> tuple[BeamPair, ...]:
+    return tuple(read_beam(node.child(name)) for name in sorted(node.names(), key=_as_number))
 
 
 def _read_measurements(node: Node, ports: int) -> tuple[MeasuredComparison, ...]:

@@ -14,6 +14,7 @@ import numpy as np
 from sawfem import __version__, conventions
 from sawfem.device import network
 from sawfem.export import layout
+from sawfem.export.beams_hdf5 import write_beam
 from sawfem.export.dispersion_hdf5 import write_dispersion
 from sawfem.export.second_model_hdf5 import write_second_model
 from sawfem.extract import coupled as com
@@ -251,6 +252,8 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
         write_second_model(
             group.create_group("second_model", track_order=True), device.second_model
         )
+    for number, pair in enumerate(device.beams):
+        write_beam(group.create_group(f"diffraction/{number}"), pair)
     if response.power:
         power = group.create_group("power", track_order=True)
         for name, share in response.power.items():

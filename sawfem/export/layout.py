@@ -22,6 +22,7 @@
     /device/signal         JSON: the signal of the case, its errors, the counts of fingers compared
     /device/measurement/<name>/frequency, s_measured, s_computed, reference_impedance, figures
     /device/second_model/<transducer>   two models compared (sawfem/export/second_model_hdf5.py)
+    /device/diffraction/<n>   beams between transducers (sawfem/export/beams_hdf5.py)
     /checks/<name>         value               attributes limit, ok
     /warnings, /cautions   sentences
 

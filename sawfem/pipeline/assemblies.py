@@ -115,6 +115,7 @@ def _describe_part(part: Any) -> dict[str, Any]:
         "kind": "track",
         json_key("aperture"): part.aperture,
         json_key("sheet_resistance"): part.sheet_resistance,
+        "diffraction": part.spreading is not None,
         "elements": [_describe_element(element) for element in part.elements],
     }
 

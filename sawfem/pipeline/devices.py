@@ -23,6 +23,7 @@ from sawfem.device.assembled import energy_check, solve_assembly
 from sawfem.device.losses import attenuation_of_loss
 from sawfem.device.pmatrix import FloatArray
 from sawfem.device.quality import quality_by_mechanism
+from sawfem.device.spreading import Spreading
 from sawfem.errors import ConvergenceError, SawfemError
 from sawfem.extract import (
     ComConstants,
@@ -33,6 +34,7 @@ from sawfem.extract import (
 )
 from sawfem.extract.grating import grating_waves, strongest
 from sawfem.pipeline.assemblies import solve_assembly_device
+from sawfem.pipeline.beams import beams_of, with_spreading
 from sawfem.pipeline.circuits import circuit_setting
 from sawfem.pipeline.fingers import conducting_width, sheet_resistance
 from sawfem.pipeline.judgement import judged
@@ -64,6 +66,7 @@ def solve_device(
     asked: Computed,
     cells: Mapping[str, UnitCell],
     solutions: Mapping[str, GratingSolution],
+    spread: Spreading | None = None,
 ) -> tuple[DeviceResult, tuple[str, ...]]:
     """Response of the case's device, and warnings about what was assumed for it.
 
@@ -71,6 +74,7 @@ def solve_device(
     ----------
     case, asked : the case and its device, which is one that is computed.
     cells, solutions : unit cells and solved gratings by name.
+    spread : factor of a transversal filter by the spreading of its beam.
 
     Raises
     ------
@@ -85,7 +89,7 @@ def solve_device(
         if isinstance(asked, ResolvedResonatorDevice):
             setting = _resonator(case, asked, grating, solution, sheet)
         else:
-            setting = _transversal(case, asked, grating, cell, solution, sheet)
+            setting = _transversal(case, asked, grating, cell, solution, sheet, spread)
             if asked.transducer == "double":
                 warnings.append(
                     "double electrodes: the constants of the grating hold at phase pi per pitch, "
@@ -122,8 +126,10 @@ def solve_any_device(
     assert asked is not None
     try:
         setting = circuit_setting(case, cells, solutions)
+        setting = with_spreading(case, setting, cells, solutions)
         if isinstance(asked, Computed) and not _mirror_of_its_own(asked):
-            device, told = solve_device(case, asked, cells, solutions)
+            spread = getattr(setting.circuit.parts.get("track"), "spreading", None)
+            device, told = solve_device(case, asked, cells, solutions, spread)
             at = device.response.frequency
             shares = solve_assembly(setting.circuit, setting.gratings, at).shares()
             checks = {**device.response.checks, "energy": energy_check(shares)}
@@ -136,16 +142,18 @@ def solve_any_device(
             raise
         raise _at(error, case.file, f"device.{error.key}" if error.key else "device") from None
     verdicts, more = verdicts_of(case, stack, solutions, setting)
+    beams, remarks = beams_of(case, setting, cells, solutions, report)
     device = replace(
         device,
         spurious=unwanted_of(setting, solutions),
         quality=quality_by_mechanism(setting.circuit, setting.gratings, device.response.figures),
+        beams=beams,
         signal=solve_signal(case, setting, device.response, report),
         specification=tuple(verdict_dict(verdict) for verdict in verdicts),
         circuit=setting.circuit,
         gratings=setting.gratings,
     )
-    return device, (*told, *more)
+    return device, (*told, *more, *remarks)
 
 
 def _mirror_of_its_own(asked: Computed) -> bool:
@@ -210,6 +218,7 @@ def _transversal(
     cell: UnitCell,
     solution: GratingSolution,
     sheet: float,
+    spread: Spreading | None,
 ) -> _Setting:
     double = asked.transducer == "double"
     if double:
@@ -229,6 +238,7 @@ def _transversal(
         sheet_resistance=sheet,
         electrode_width=(width, width),
         attenuation=attenuation_of_loss(asked.propagation_loss, constants.velocity),
+        spreading=spread,
     )
     description = {
         "grating": grating.name,
@@ -238,6 +248,7 @@ def _transversal(
         json_key("gap"): asked.gap,
         json_key("sheet_resistance"): sheet,
         json_key("propagation_loss"): asked.propagation_loss,
+        "diffraction": asked.diffraction,
     }
     if double:
         description["double_electrode"] = {

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sawfem.case import Case, ResolvedCase
+from sawfem.pipeline.beams import tracks_with_beams
 from sawfem.pipeline.build import Design, build
 from sawfem.pipeline.measuring import read_measurements
 from sawfem.pipeline.second import STAGE, applies
@@ -18,6 +19,8 @@ from sawfem.result import current_versions
 PLANE_WAVES, FIRST_LAYER, NEXT_LAYER = 0.8, 5.0, 4.0
 CELL_COARSE, CELL_FINE, PER_LAYER = 2.7, 4.8, 0.3
 DOUBLE, DEVICE, COUNT, SECOND, PICTURES = 2.0, 0.4, 0.05, 2.0, 2.6
+#: The same of a slowness curve with the beams of one track.
+BEAMS = 3.5
 
 
 @dataclass(frozen=True)
@@ -96,6 +99,7 @@ def stages(case: ResolvedCase) -> tuple[tuple[str, float], ...]:
     if case.device is not None:
         double = getattr(case.device, "transducer", "single") == "double"
         found.append(("device", DEVICE + (DOUBLE + waves if double else 0.0)))
+        found += [(f"beams of {name}", BEAMS) for name in tracks_with_beams(case)]
         if case.signal is not None and case.signal.fingers:
             found.append(("finger counts", COUNT * len(case.signal.fingers)))
     if applies(case):

@@ -26,6 +26,7 @@ from sawfem.device.numbers import Numbered
 from sawfem.device.track import Gratings
 from sawfem.errors import ConvergenceError, SawfemError
 from sawfem.extract import GratingSolution
+from sawfem.pipeline.beams import with_spreading
 from sawfem.pipeline.build import Design, build, grating_key
 from sawfem.pipeline.circuits import CircuitSetting, circuit_setting
 from sawfem.pipeline.execute import solved_grating
@@ -99,6 +100,7 @@ def build_surrogate(
     ConvergenceError, GeometryError : a variant that cannot be solved, named by its key.
     """
     nominal = circuit_setting(plan.resolved, design.cells, solutions)
+    nominal = with_spreading(plan.resolved, nominal, design.cells, solutions)
     start = _numbered(nominal).numbers
     keys = [(key, REACH * item.deviation) for key, item in plan.keys.items() if item.deviation]
     slopes = {key: np.zeros_like(start) for key in plan.keys}

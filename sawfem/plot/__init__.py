@@ -11,6 +11,7 @@ spurious     what rings in each resonator, by name
 signals      errors of a modulated signal over the count of fingers, constellation
 response     device response, with the limits of its specification
 power        where the power goes, by mechanism
+beams        the beam from transducer to transducer, over the track
 measured     a measurement beside the computed response
 second_model a transducer by two models, and what they differ by
 style        colours, lines and files of all of them
@@ -102,6 +103,7 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
 
 def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figure | None]]]:
     """Names and functions that draw a device."""
+    from sawfem.plot.beams import draw_beam, draw_pair_transfer
     from sawfem.plot.impulse import draw_impulse
     from sawfem.plot.layout import draw_circuit, draw_layout
     from sawfem.plot.measured import draw_measurement
@@ -129,6 +131,10 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
     for number, compared in enumerate(device.second_model):
         ending = f"-{compared.name}" if number else ""
         found.append((f"second-model{ending}", partial(draw_second_model, compared)))
+    for pair in device.beams:
+        ending = f"-{pair.name}" if len(device.beams) > 1 else ""
+        found.append((f"beam{ending}", partial(draw_beam, pair)))
+        found.append((f"beam-transfer{ending}", partial(draw_pair_transfer, pair)))
     circuit, gratings = device.circuit, device.gratings
     if circuit is not None and gratings is not None:
         found.append(("layout", lambda: draw_layout(circuit, gratings)))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.device.assembly import Circuit
+from sawfem.device.beams import BeamPair
 from sawfem.device.comparison import ModelComparison
 from sawfem.device.response import Response
 from sawfem.device.track import Gratings
@@ -19,6 +20,7 @@ from sawfem.extract.constants import GratingConstants
 from sawfem.measured.comparison import MeasuredComparison
 from sawfem.planewave import Wave
 from sawfem.quantities import json_key, json_safe, table, to_json
+from sawfem.result.beams import beam_dict
 from sawfem.result.provenance import current_versions, utc_now
 from sawfem.result.waves import wave_dict
 from sawfem.unitcell.dispersion import DispersionMap
@@ -107,6 +109,7 @@ class DeviceResult:
     measurements : what was measured, beside what was computed.
     spurious : unwanted responses by name, JSON-safe (sawfem/device/unwanted.py).
     quality : quality factors of a one-port by mechanism, JSON-safe (sawfem/device/quality.py).
+    beams : from transducer to transducer, where diffraction was asked for.
     circuit, gratings : what it was computed from; kept for pictures, not in files.
     second_model : its transducers by sums over electrodes and by coupling of modes.
     """
@@ -120,6 +123,7 @@ class DeviceResult:
     measurements: tuple[MeasuredComparison, ...] = ()
     spurious: tuple[Mapping[str, Any], ...] = ()
     quality: Mapping[str, Any] = field(default_factory=dict)
+    beams: tuple[BeamPair, ...] = field(default=(), repr=False)
     circuit: Circuit | None = field(default=None, repr=False)
     gratings: Gratings | None = field(default=None, repr=False)
     second_model: tuple[ModelComparison, ...] = ()
@@ -180,6 +184,7 @@ class DeviceResult:
                 else {}
             ),
             "second_model": [_compared(item) for item in self.second_model],
+            **({"diffraction": [beam_dict(pair) for pair in self.beams]} if self.beams else {}),
             "touchstone": touchstone,
         }
 

@@ -42,6 +42,7 @@ _NUMERICS = (
     "measured",
     "pipeline/build.py",
     "pipeline/assemblies.py",
+    "pipeline/beams.py",
     "pipeline/circuits.py",
     "pipeline/devices.py",
     "pipeline/fingers.py",

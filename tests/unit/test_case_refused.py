@@ -400,7 +400,7 @@ MISTAKES = [
         'include = ["temperature"',
         'include = ["temprature"',
         'results.include[0]: found "temprature"; expected "temperature" or "dispersion" or '
-        '"fields", nearest: temperature',
+        '"fields" or "diffraction", nearest: temperature',
     ),
     (
         SWEEP,
