@@ -50,6 +50,14 @@ def signal(
             shown(reader.table["interference_band"]),
             "a width from that of the signal to twice its carrier",
         )
+    half = 0.5 * (1.0 + rolloff) * rate
+    held = any(low <= carrier - half and carrier + half <= high for low, high in bands)
+    if level is not None and width is None and bands and not held:
+        raise reader.refuse(
+            "interference_band",
+            "nothing, and a [band] that does not hold the signal",
+            'a width, for example "60 MHz"',
+        )
     return ResolvedSignal(
         carrier=carrier,
         symbol_rate=rate,

@@ -15,8 +15,9 @@ COUNTED = {
     "bandwidth": "bandwidth",
     "group_delay": "delay",
     "insertion_loss": "loss",
-    "error_vector_intersymbol": "intersymbol",
-    "error_vector_interference": "interference",
+    "time_side_lobe_level": "time lobe",
+    "error_vector_intersymbol": "symbols",
+    "error_vector_interference": "let in",
     "error_vector_magnitude": "EVM",
 }
 
@@ -65,6 +66,6 @@ def _show_counts(fingers: Mapping[str, Any]) -> None:
 
 def _text(name: str, value: float | None) -> str:
     if value is None:
-        return "not seen"
+        return "none"
     number, _, unit = Quantity.of(name, float(f"{value:.3g}")).parts()
     return f"{number} {unit}".strip()

@@ -103,18 +103,7 @@ def impulse_response(
 
     Raises InputError for frequencies that are not equidistant and for H that is zero throughout.
     """
-    if not equidistant(frequency):
-        raise InputError(
-            key="band", found="frequencies that are not equidistant", expected="one band"
-        )
-    if not np.any(np.abs(transfer) > 0.0):
-        raise InputError(key="band", found="nothing that comes through", expected="another band")
-    step = float(np.diff(frequency).mean())
-    n = frequency.size * padding
-    envelope = np.abs(np.fft.ifft(np.asarray(transfer) * _window(frequency.size), n))
-    before = int(BEFORE * n)
-    envelope = np.roll(envelope / envelope.max(), before)
-    time = (np.arange(n) - before) / (n * step)
+    time, envelope = _envelope(frequency, transfer, padding)
     best = int(np.argmax(envelope))
     if carrier is None:
         carrier = float(frequency[int(np.argmax(np.abs(transfer)))])
@@ -133,6 +122,32 @@ def impulse_response(
         carrier=carrier,
         resolution=1.9 / float(frequency[-1] - frequency[0]),
     )
+
+
+def side_lobe(frequency: FloatArray, transfer: ComplexArray) -> float | None:
+    """Level in dB of the largest lobe beside the main one, as of :func:`impulse_response`.
+
+    Raises as that.
+    """
+    _, envelope = _envelope(frequency, transfer, 8)
+    return _largest_lobe(envelope, int(np.argmax(envelope)))
+
+
+def _envelope(
+    frequency: FloatArray, transfer: ComplexArray, padding: int
+) -> tuple[FloatArray, FloatArray]:
+    """Time (n,) in s and envelope (n,) of the impulse response, its largest value one."""
+    if not equidistant(frequency):
+        raise InputError(
+            key="band", found="frequencies that are not equidistant", expected="one band"
+        )
+    if not np.any(np.abs(transfer) > 0.0):
+        raise InputError(key="band", found="nothing that comes through", expected="another band")
+    step = float(np.diff(frequency).mean())
+    n = frequency.size * padding
+    envelope = np.abs(np.fft.ifft(np.asarray(transfer) * _window(frequency.size), n))
+    before = int(BEFORE * n)
+    return (np.arange(n) - before) / (n * step), np.roll(envelope / envelope.max(), before)
 
 
 def _window(size: int) -> FloatArray:

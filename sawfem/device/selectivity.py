@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from sawfem.device.impulse import side_lobe
 from sawfem.device.pmatrix import FloatArray
 from sawfem.device.signals import CountRow, Modulation, Received, Transfer, receive
 from sawfem.device.transversal import passband_figures
@@ -133,13 +134,14 @@ def count_row(
     interference: Interference | None,
     frequency: FloatArray,
 ) -> CountRow:
-    """One finger count; ``frequency`` (F,) is where its bandwidth is looked for, Hz.
+    """One finger count; ``frequency`` (F,), equidistant, is where its pass band is looked for, Hz.
 
     Raises InputError as :func:`sawfem.device.signals.receive`.
     """
     late = max(delay_at(transfer, modulation.carrier, modulation.bandwidth), 0.0)
     _, errors = _errors(transfer, modulation, interference, late, 1)
-    band, _ = passband_figures(frequency, transfer(frequency))
+    response = transfer(frequency)
+    band, _ = passband_figures(frequency, response)
     width = band.get("bandwidth")
     return CountRow(
         fingers=count,
@@ -148,6 +150,7 @@ def count_row(
         intersymbol=errors["error_vector_intersymbol"],
         interference=errors.get("error_vector_interference", 0.0),
         total=errors["error_vector_magnitude"],
+        side_lobe=side_lobe(frequency, response),
         loss=float(-20.0 * np.log10(abs(transfer(np.array([modulation.carrier]))[0]))),
     )
 

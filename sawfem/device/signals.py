@@ -254,6 +254,7 @@ class CountRow:
     intersymbol, interference, total : error-vector magnitudes, fractions: of intersymbol
         interference, of the interference let through, and of both.
     loss : insertion loss at the carrier, dB.
+    side_lobe : of the impulse response, dB; None where none stands above those of the window.
     """
 
     fingers: int
@@ -263,3 +264,4 @@ class CountRow:
     interference: float
     total: float
     loss: float
+    side_lobe: float | None = None

@@ -124,7 +124,15 @@ def _interference(asked: ResolvedSignal, frequency: FloatArray) -> Interference 
     if asked.interference is None:
         return None
     if asked.interference_band is None:
-        return Interference(asked.interference, float(frequency[0]), float(frequency[-1]))
+        low, high = float(frequency[0]), float(frequency[-1])
+        half = 0.5 * (1.0 + asked.rolloff) * asked.symbol_rate
+        if not low <= asked.carrier - half <= asked.carrier + half <= high:
+            raise InputError(
+                key="signal.interference_band",
+                found="nothing, and a [band] that does not hold the signal",
+                expected='a width, for example "60 MHz"',
+            )
+        return Interference(asked.interference, low, high)
     half = 0.5 * asked.interference_band
     return Interference(asked.interference, asked.carrier - half, asked.carrier + half)
 

@@ -61,6 +61,7 @@ def count_dict(row: CountRow) -> dict[str, Any]:
         "bandwidth": row.bandwidth,
         "group_delay": row.delay,
         "insertion_loss": row.loss,
+        "time_side_lobe_level": row.side_lobe,
         "error_vector_intersymbol": row.intersymbol,
         "error_vector_interference": row.interference,
         "error_vector_magnitude": row.total,

@@ -72,6 +72,10 @@ def test_defaults_and_counts():
             {"interference": "-9 dB", "interference_band": "1 MHz"},
             "signal.interference_band: .*expected a width from that of the signal",
         ),
+        (
+            {"interference": "-9 dB", "symbol_rate": "80 MHz"},
+            r"signal.interference_band: found nothing, and a \[band\] that does not hold",
+        ),
         ({"fingers": [41, 81]}, "signal.fingers: .*even counts"),
         ({"fingers": [80, 40]}, r"signal.fingers: found \[80, 40\]; expected a list of rising"),
         ({"fingers": [1]}, r"signal.fingers\[0\]: found 1; expected a count of electrodes, 2 to"),

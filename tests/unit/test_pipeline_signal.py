@@ -58,6 +58,8 @@ def test_counts_trade_selectivity_for_delay(filtered):
         ("error_vector_interference", -1.0),
     ):
         assert np.all(sign * np.diff([row[key] for row in rows]) > 0.0), key
+    # The echo of three transits comes out of the main lobe and grows with the coupling of both.
+    assert rows[-1]["time_side_lobe_level_dB"] > rows[1]["time_side_lobe_level_dB"]
     # The row of the device's own count is the device.
     own = next(row for row in rows if row["fingers"] == 40)
     figures = filtered.signal["figures"]
