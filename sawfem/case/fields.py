@@ -52,6 +52,13 @@ Frequency = Annotated[Any, QuantityRule("frequency", "frequency")]
 Angle = Annotated[Any, _ANGLE]
 DesignKind = Annotated[str, ChoiceRule(("ladder",))]
 Misalignment = Annotated[Any, QuantityRule("angle", "misalignment")]
+FitModel = Annotated[str, ChoiceRule(("resonator", "circuit"))]
+FitQuantity = Annotated[str, ChoiceRule(("scattering", "admittance"))]
+StaticLoss = Annotated[str, ChoiceRule(("series", "parallel", "none"))]
+Arms = Annotated[Any, IntegerRule(1, 12, what="a count of motional arms, 1 to 12")]
+FreeNames = Annotated[
+    Any, ListRule(TextRule("the name of a parameter", longest=60), 1, 60, "a list of names")
+]
 SidewallAngle = Annotated[Any, QuantityRule("angle", "sidewall")]
 EulerAngles = Annotated[Any, ListRule(_ANGLE, 3, 3, "three angles [lambda, mu, theta] in degrees")]
 Rotations = Annotated[Any, ListRule(_ANGLE, 1, 3, "one to three angles in degrees")]

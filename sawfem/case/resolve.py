@@ -16,6 +16,7 @@ from sawfem.case.resolved import (
     ResolvedCase,
     ResolvedDesign,
     ResolvedDevice,
+    ResolvedFit,
     ResolvedGrating,
     ResolvedLimit,
     ResolvedMeasurement,
@@ -72,6 +73,7 @@ def resolve(
         ),
         design=_design(_table(root, "design")) if "design" in root else None,
         signal=_signal(root, devices["device"]),
+        fit=_fit(_table(root, "fit"), root.below("measurement")) if "fit" in root else None,
         frequency_temperature_coefficient=_drift(root),
         specification_hold_constant=tuple(
             root.table.get("specification", {}).get("hold_constant") or ()
@@ -217,6 +219,35 @@ def _signal(root: Reader, device: ResolvedDevice | None) -> ResolvedSignal | Non
         return None
     bands = [(band.start, band.stop) for band in _bands(root)]
     return resolve_signal.signal(_table(root, "signal"), device, bands)
+
+
+def _fit(reader: Reader, measurements: list[Reader]) -> ResolvedFit:
+    """What ``sawfem fit`` is to find."""
+    table = reader.table
+    names = {item.table["name"]: item for item in measurements}
+    if "measurement" in reader:
+        name = reader.reference("measurement", names, "measurement")
+    else:
+        name = next(iter(names), "")
+    model = table.get("model", "resonator")
+    if model == "resonator" and not name:
+        raise reader.missing("measurement", "a [[measurement]] to fit the resonator to")
+    for key in ("arms", "static"):
+        if key in reader and model != "circuit":
+            raise reader.refuse(key, f"{key} of a {model}", 'model = "circuit" beside it')
+    start, stop = reader.optional("from", "frequency"), reader.optional("to", "frequency")
+    if start is not None and stop is not None and stop <= start:
+        raise reader.refuse("to", f"{shown(table['to'])}, not above from", "to above from")
+    return ResolvedFit(
+        model=model,
+        measurement=name,
+        start=start,
+        stop=stop,
+        free=tuple(table.get("free", ())),
+        quantity=table.get("quantity", "scattering"),
+        arms=table.get("arms", 1),
+        static=table.get("static", "series"),
+    )
 
 
 def _limits(root: Reader) -> tuple[ResolvedLimit, ...]:

@@ -12,6 +12,7 @@ from sawfem.case.resolved import (
     ResolvedCrystal,
     ResolvedElectrode,
     ResolvedFilm,
+    ResolvedFitted,
     ResolvedGrating,
     ResolvedLayer,
     ResolvedOvercoat,
@@ -171,7 +172,13 @@ def grating(reader: Reader, name: str, known: Mapping[str, Any]) -> ResolvedGrat
     _check_sidewall(reader, width, thickness, angle, pitch)
     electrode = ResolvedElectrode("", pitch / 2.0, width, angle, (ResolvedFilm(metal, thickness),))
     recess = reader.length("recess", "thickness", wavelength=2.0 * pitch, default=0.0)
-    return ResolvedGrating(name, pitch, pitch, (electrode,), ratio, recess)
+    return ResolvedGrating(name, pitch, pitch, (electrode,), ratio, recess, fitted=_fitted(reader))
+
+
+def _fitted(reader: Reader) -> ResolvedFitted | None:
+    """Constants that stand in for the computed ones."""
+    table = reader.table.get("fitted")
+    return ResolvedFitted(**{key: float(value) for key, value in table.items()}) if table else None
 
 
 def _drawn_in_full(reader: Reader, name: str, known: Mapping[str, Any]) -> ResolvedGrating:
@@ -187,7 +194,9 @@ def _drawn_in_full(reader: Reader, name: str, known: Mapping[str, Any]) -> Resol
     electrodes = tuple(_electrode(member, period, known) for member in members)
     _check_apart(members, electrodes, period)
     recess = reader.length("recess", "thickness", wavelength=period, default=0.0)
-    return ResolvedGrating(name, None, period, electrodes, None, recess, drawn_in_full=True)
+    return ResolvedGrating(
+        name, None, period, electrodes, None, recess, drawn_in_full=True, fitted=_fitted(reader)
+    )
 
 
 def _electrode(reader: Reader, period: float, known: Mapping[str, Any]) -> ResolvedElectrode:

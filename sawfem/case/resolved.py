@@ -67,11 +67,24 @@ class ResolvedElectrode:
 
 
 @dataclass(frozen=True)
+class ResolvedFitted:
+    """Constants in place of the computed ones, None for those that stay: m/s, magnitudes of k p
+    (its sign against the computed one) and of a p in sqrt(S/m), F/m per electrode.
+    """
+
+    velocity: float | None = None
+    reflection: float | None = None
+    transduction: float | None = None
+    capacitance: float | None = None
+
+
+@dataclass(frozen=True)
 class ResolvedGrating:
     """Periodic electrodes.
 
     ``pitch`` is None for a cell drawn in full, whose ``period`` is given instead; else the period
-    of the cell is the pitch and it holds one electrode, centred.
+    of the cell is the pitch and it holds one electrode, centred. ``fitted`` are constants that a
+    device takes in place of the computed ones.
     """
 
     name: str
@@ -81,6 +94,7 @@ class ResolvedGrating:
     metallisation_ratio: float | None = None
     recess: float = 0.0
     drawn_in_full: bool = False
+    fitted: ResolvedFitted | None = None
 
     @property
     def wavelength(self) -> float:
@@ -332,6 +346,25 @@ class ResolvedDesign:
 
 
 @dataclass(frozen=True)
+class ResolvedFit:
+    """What is fitted: "resonator" or "circuit", to a measurement by name or, "", to what was
+    computed, between two frequencies in hertz or, None, all of them.
+
+    ``free`` names parameters, empty for all. ``quantity`` is what residuals are of; ``arms`` and
+    ``static`` belong to a circuit.
+    """
+
+    model: str
+    measurement: str
+    start: float | None
+    stop: float | None
+    free: tuple[str, ...]
+    quantity: str
+    arms: int
+    static: str
+
+
+@dataclass(frozen=True)
 class ResolvedMeasurement:
     """A Touchstone file to compare with, and what is taken off it.
 
@@ -382,6 +415,7 @@ class ResolvedCase:
     signal: ResolvedSignal | None = None
     second_model: bool = True
     design: ResolvedDesign | None = None
+    fit: ResolvedFit | None = None
     frequency_temperature_coefficient: float | None = None
     specification_hold_constant: tuple[str, ...] = ()
     hold_constant: tuple[str, ...] = ()

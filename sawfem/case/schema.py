@@ -107,6 +107,26 @@ class Signal(Table):
     fingers: f.Counts = Field(default=None, description="counts of the first transducer to compare")
 
 
+class Fit(Table):
+    """What ``sawfem fit`` is to find, and in which data."""
+
+    model: f.FitModel = Field(
+        default="resonator",
+        description="constants of the grating of a resonator, or an equivalent circuit",
+    )
+    measurement: f.Name = Field(default="", description="the first one, if left out")
+    start: f.Frequency = Field(default=None, alias="from")
+    stop: f.Frequency = Field(default=None, alias="to")
+    free: f.FreeNames = Field(default=None, description="parameters to find; all, if left out")
+    quantity: f.FitQuantity = Field(
+        default="scattering", description="noise alike in S, or in proportion to |Y|"
+    )
+    arms: f.Arms = Field(default=1, description="motional arms of a circuit")
+    static: f.StaticLoss = Field(
+        default="series", description="resistance in series with the static capacitance, or beside"
+    )
+
+
 class Results(Table):
     """What else to compute, and how closely."""
 
@@ -208,6 +228,7 @@ class CaseTable(Table):
     signal: Signal | None = None
     design: Design | None = None
     measurement: Annotated[list[Measurement], OneOrMany()] = Field(default_factory=list)
+    fit: Fit | None = None
     results: Results = Results()
     sweep: Sweep | None = None
     map: Map | None = None

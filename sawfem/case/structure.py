@@ -68,6 +68,19 @@ class Electrode(Table):
     film: Annotated[list[Film], OneOrMany()] = Field(default_factory=list)
 
 
+class Fitted(Table):
+    """Constants fitted to a measurement, which a device takes in place of the computed ones."""
+
+    velocity: f.Positive = Field(default=None, description="m/s")
+    reflection: f.Number = Field(
+        default=None, description="magnitude of k p; negative turns the computed sign"
+    )
+    transduction: f.Positive = Field(default=None, description="magnitude of a p, sqrt(S/m)")
+    capacitance: f.Positive = Field(
+        default=None, description="per electrode and metre of aperture, F/m"
+    )
+
+
 class Grating(Table):
     """Periodic electrodes: pitch, metal and thickness, or a period and electrodes."""
 
@@ -87,6 +100,7 @@ class Grating(Table):
         default=None, description="how far the electrodes sink into the surface"
     )
     electrode: Annotated[list[Electrode], OneOrMany()] = Field(default_factory=list)
+    fitted: Fitted | None = None
 
 
 class Overcoat(Table):

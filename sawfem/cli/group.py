@@ -15,6 +15,7 @@ COMMANDS = {
     "cut": ("sawfem.cli.cut", "Plane waves of a crystal cut, with layers on it if need be."),
     "map": ("sawfem.cli.map", "Map plane waves over cut angles, thickness or frequency."),
     "design": ("sawfem.cli.design", "Design a ladder from a specification; write a case file."),
+    "fit": ("sawfem.cli.fit", "Fit constants or a circuit to measured data; write a case file."),
     "sweep": ("sawfem.cli.sweep", "Compute a case over lists and ranges of its keys; resume."),
     "show": ("sawfem.cli.show", "Show a sweep, also while it runs: slices, best points."),
     "yield": ("sawfem.cli.yields", "The share of devices that keeps a specification."),

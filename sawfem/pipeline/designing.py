@@ -37,6 +37,7 @@ from sawfem.errors import CaseError, InputError
 from sawfem.extract import ComConstants, GratingSolution, solve_grating
 from sawfem.pipeline.build import Design, build
 from sawfem.pipeline.fingers import conducting_width, sheet_resistance
+from sawfem.pipeline.fitted import refuse_fitted
 from sawfem.pipeline.specified import drift_of, limits_of, unattainable
 from sawfem.units import format_quantity
 
@@ -117,6 +118,7 @@ def wish_of(case: ResolvedCase, drift: float) -> LadderWish:
             found=f"{len(case.gratings)} gratings" if len(case.gratings) != 1 else "a period",
             expected="one grating with a pitch near half a wavelength; the design makes two of it",
         )
+    refuse_fitted(case, "design")
     loss = [limit for limit in limits_of(case) if limit.quantity == "insertion_loss"]
     passed = [limit for limit in loss if limit.at_most is not None]
     if not passed:

@@ -17,6 +17,7 @@ from sawfem.extract.uncertainty import edge_error
 from sawfem.pipeline.build import Design, build, connections_of, grating_key, held_constant
 from sawfem.pipeline.devices import solve_any_device
 from sawfem.pipeline.dispersion import grating_dispersion
+from sawfem.pipeline.fitted import with_fitted
 from sawfem.pipeline.judgement import grating_warnings
 from sawfem.pipeline.measuring import read_measurements, with_measurements
 from sawfem.pipeline.second import with_second_model
@@ -203,9 +204,10 @@ def solved_device(
     if case.device is None:
         return None, ()
     report("device", 0, 1)
-    answer = solve_any_device(case, design.stack, design.cells, solutions, report)
+    taken, told = with_fitted(case, solutions)
+    device, more = solve_any_device(case, design.stack, design.cells, taken, report)
     report("device", 1, 1)
-    return answer
+    return device, (*told, *more)
 
 
 def _failed(checks: dict[str, dict[str, object]]) -> list[str]:
@@ -232,7 +234,7 @@ def accuracy_warnings(solutions: dict[str, GratingSolution], case: ResolvedCase)
 def _left_aside(case: Case) -> list[str]:
     return [
         f"[{part}] is not part of a run and was left aside"
-        for part in ("sweep", "map", "yield", "design")
+        for part in ("sweep", "map", "yield", "design", "fit")
         if case.asks_for(part)
     ]
 

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from sawfem.case import ResolvedCase
 from sawfem.case.resolved import ResolvedDevice, ResolvedMeasurement
 from sawfem.device.assembled import bare_response
+from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.errors import SawfemError
 from sawfem.measured.comparison import compare
-from sawfem.measured.embedding import Fixture, without_fixture
+from sawfem.measured.embedding import Fixture, referred, without_fixture
 from sawfem.result import DeviceResult
 from sawfem.touchstone import TouchstoneData, read_touchstone
 from sawfem.units import format_quantity
@@ -20,12 +23,31 @@ from sawfem.units import format_quantity
 class Measured:
     """A measurement as the case names it, without what was in the way.
 
-    ``removed`` says in words what was taken off.
+    ``removed`` says in words what was taken off ``raw``; ``dummies`` are the open and the short.
     """
 
     asked: ResolvedMeasurement
     data: TouchstoneData
     removed: str
+    raw: TouchstoneData
+    dummies: tuple[TouchstoneData | None, TouchstoneData | None] = (None, None)
+
+    def noise_weights(self, reference: ComplexArray) -> FloatArray:
+        """Noise of a one-port's S between ``reference`` (K,) over that of the file, (K,).
+
+        Taking things off a one-port is a holomorphic function of its S11, which multiplies small
+        noise by one complex number, the derivative: differences give it.
+        """
+        z, step = reference[:, None], 1e-6
+
+        def freed(change: float) -> ComplexArray:
+            shifted = replace(self.raw, scattering=self.raw.scattering + change)
+            found = without_fixture(
+                shifted, _fixture(self.asked), opened=self.dummies[0], shorted=self.dummies[1]
+            )
+            return referred(found.scattering, found.reference, z)[:, 0, 0]
+
+        return np.asarray(np.abs(freed(step) - freed(-step)) / (2.0 * step))
 
 
 def read_measurements(case: ResolvedCase) -> tuple[Measured, ...]:
@@ -52,17 +74,17 @@ def port_count(device: ResolvedDevice) -> int:
 def read_measurement(asked: ResolvedMeasurement, ports: int) -> Measured:
     """One measurement of a device of so many ports. Raises as :func:`read_measurements`."""
     try:
-        data = read_touchstone(asked.file, ports=ports)
+        raw = read_touchstone(asked.file, ports=ports)
         opened, shorted = (
             None if place is None else read_touchstone(place)
             for place in (asked.open_dummy, asked.short_dummy)
         )
-        data = without_fixture(data, _fixture(asked), opened=opened, shorted=shorted)
+        data = without_fixture(raw, _fixture(asked), opened=opened, shorted=shorted)
     except SawfemError as error:
         where = f"measurement.{asked.name}"
         key = f"{where}, {error.key}" if error.key else where
         raise type(error)(error.message, file=error.file or asked.file.name, key=key) from None
-    return Measured(asked, data, _in_words(asked))
+    return Measured(asked, data, _in_words(asked), raw, (opened, shorted))
 
 
 def with_measurements(

@@ -11,6 +11,7 @@ from sawfem.case.keykinds import base_unit_at, counts_at, kind_at
 from sawfem.device.specification import Limit
 from sawfem.device.variation import Correlation, Draws, Spread, draw
 from sawfem.errors import CaseError, InputError, SawfemError
+from sawfem.pipeline.fitted import refuse_fitted
 from sawfem.pipeline.specified import limits_of
 from sawfem.units import is_number, is_relative, parse_length, parse_quantity
 
@@ -97,6 +98,7 @@ def plan_process(case: Case) -> ProcessPlan:
         raise _missing(file, "yield", "a table [yield] with samples and [[yield.spread]]")
     if resolved.device is None:
         raise _missing(file, "device", "a [device] whose yield is asked for")
+    refuse_fitted(resolved, "yield")
     limits = limits_of(resolved)
     if not limits:
         raise _missing(file, "specification", "[[specification.limit]] that a die has to keep")

@@ -46,6 +46,7 @@ _NUMERICS = (
     "pipeline/circuits.py",
     "pipeline/devices.py",
     "pipeline/fingers.py",
+    "pipeline/fitted.py",
     "pipeline/execute.py",
     "sweep/point.py",
 )
@@ -59,6 +60,7 @@ _ASIDE = frozenset(
         "frequency_temperature_coefficient",
         "design",
         "measurements",
+        "fit",
         "include",
     }
 )

@@ -13,6 +13,7 @@ from sawfem.case import Case, ResolvedCase
 from sawfem.case.axes import STUDIES
 from sawfem.case.served import unserved, unserved_waves
 from sawfem.errors import CaseError, SawfemError
+from sawfem.pipeline.fitted import refuse_fitted
 from sawfem.sweep.axes import AxisSpan, SweepAxis, axis_span
 from sawfem.sweep.keeping import DEVICE, GRATINGS, WAVES, Keeping, keeping
 from sawfem.sweep.samples import MOST_AXES, unit_samples
@@ -105,6 +106,10 @@ class SweepPlan:
             )
 
 
+#: Tables on which the constants of a grating depend.
+BELOW_CONSTANTS = ("substrate", "layer", "grating", "overcoat", "material", "conditions")
+
+
 def plan_sweep(case: Case) -> SweepPlan:
     """What the [sweep] of a case asks for; nothing is computed.
 
@@ -140,6 +145,8 @@ def plan_sweep(case: Case) -> SweepPlan:
         axes, dimensions = _sampled(spans, places, sample, asked, kept, file)
     plan = SweepPlan(case, kept, axes, dimensions, tuple(spans), sample)
     _try_values(plan, places, resolved)
+    if kept.level == DEVICE and any(axis.key.startswith(BELOW_CONSTANTS) for axis in axes):
+        refuse_fitted(resolved, "sweep of what the constants depend on")
     return plan
 
 

@@ -1,0 +1,200 @@
+"""``sawfem fit``: constants or an equivalent circuit fitted to measured data."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from sawfem.cli import options
+from sawfem.cli.screen import labelled, show, table
+from sawfem.errors import InputError, OutputError
+
+if TYPE_CHECKING:
+    from sawfem.pipeline.fitting import Fitted, Row
+
+CAUTION = (
+    "Intervals hold for noise alone: calibration, fixture, temperature and what the model leaves "
+    "out are not in them. Estimates, not a warranty."
+)
+
+
+@click.command("fit")
+@click.argument("case_name", metavar="CASE")
+@click.option(
+    "--out",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The case file to write; <case>-fitted.toml if left out. Never one that is there.",
+)
+@options.changes
+@options.as_json
+@options.quiet
+def command(
+    case_name: str, out: Path | None, changes: tuple[str, ...], as_json: bool, quiet: bool
+) -> None:
+    """Fit what the [fit] of CASE asks for to its measurement, and write it as a case.
+
+    Beside the case go its numbers with their intervals (.json), a picture (.png, .svg) and, of an
+    equivalent circuit, a netlist (.cir). Run the case that is written: it answers as fitted.
+    """
+    case = options.load_case(case_name, changes)
+    place = out if out is not None else Path(f"{case.stem}-fitted.toml")
+    places = [place, *(place.with_suffix(end) for end in (".json", ".png", ".svg", ".cir"))]
+    for path in places:
+        if path.exists():
+            raise OutputError(
+                file=path.as_posix(), found="a file that is there", expected="another --out"
+            )
+
+    from sawfem.cli.progress import shown_progress
+    from sawfem.pipeline.fitting import fit_case
+
+    with shown_progress(
+        {"plane waves": 1.0, "unit cell": 5.0, "fit": 1.0}, quiet=quiet
+    ) as progress:
+        found = fit_case(case, progress=progress)
+    written, told = _write(found, place, Path(case_name).name)
+    answer = _answer(found, place, written, told)
+    if as_json:
+        click.echo(json.dumps(answer, allow_nan=False, indent=2))
+    elif not quiet:
+        _show(found, written, told)
+
+
+def _write(found: Fitted, place: Path, source: str) -> tuple[list[Path], list[str]]:
+    """The case, the picture and the netlist, each whole; what was written and what is said."""
+    from sawfem.export.spice import motional_netlist
+    from sawfem.wholefiles import replacing
+
+    told = list(found.told)
+    written = [place]
+    head = (
+        f"# Fitted by sawfem from {source}; estimates, not a warranty.\n"
+        f"# Values, intervals and how the residuals look: {place.with_suffix('.json').name}\n"
+    )
+    picture = _picture(found, place)
+    if found.circuit is not None:
+        rms, largest = found.difference
+        low, high = (edge / 1e6 for edge in found.fit.data.frequency[[0, -1]])
+        comments = [
+            f"equivalent circuit fitted by sawfem to {found.source} of {source}",
+            f"S from the data by {rms:.2e} rms, {largest:.2e} at most, "
+            f"over {low:.6g} to {high:.6g} MHz",
+            "estimates, not a warranty",
+        ]
+        try:
+            text = motional_netlist(found.circuit, place.stem, comments=comments)
+        except InputError as error:
+            told.append(f"no netlist: {error}")
+        else:
+            target = place.with_suffix(".cir")
+            with replacing(target) as new:
+                new.write_text(text, encoding="ascii", newline="\n")
+            written.append(target)
+    written += picture
+    numbers = place.with_suffix(".json")
+    answer = _answer(found, place, [*written, numbers], told)
+    with replacing(numbers) as new:
+        new.write_text(
+            json.dumps(answer, allow_nan=False, indent=2) + "\n", encoding="utf-8", newline="\n"
+        )
+    with replacing(place) as new:
+        new.write_text(head + found.case.to_toml(), encoding="utf-8", newline="\n")
+    return [*written, numbers], told
+
+
+def _picture(found: Fitted, place: Path) -> list[Path]:
+    """Data, fit and residuals as PNG and SVG."""
+    from sawfem.plot import style
+    from sawfem.plot.fit import draw_fit
+
+    kind = "equivalent circuit" if found.circuit is not None else "constants of the grating"
+    labels = [name.replace("_", " ") for name in found.fit.estimate.names]
+    with style.house_style():
+        figure = draw_fit(found.fit, f"{kind}, fitted to {found.source}", labels)
+        try:
+            return list(style.save_figure(figure, place.parent, place.stem))
+        except OSError as error:
+            raise OutputError(
+                file=place.as_posix(),
+                found=str(error.strerror).lower(),
+                expected="a place to write",
+            ) from None
+
+
+def _answer(found: Fitted, place: Path, files: list[Path], told: list[str]) -> dict[str, Any]:
+    """The JSON object of a fit: SI units, null where there is no number."""
+    estimate, data = found.fit.estimate, found.fit.data
+    rms, largest = found.difference
+    return {
+        "format": "sawfem.fit/1",
+        "model": "circuit" if found.circuit is not None else "resonator",
+        "data": found.source,
+        "quantity": data.quantity,
+        "points": int(data.frequency.size),
+        "from_hz": float(data.frequency[0]),
+        "to_hz": float(data.frequency[-1]),
+        "parameters": [_row(row) for row in found.rows],
+        "derived": [_row(row) for row in found.derived],
+        "confidence": 0.95,
+        "correlation": {
+            "names": list(estimate.names),
+            "matrix": [[float(value) for value in row] for row in estimate.correlation],
+        },
+        "noise": estimate.noise,
+        "noise_given": data.noise is not None,
+        "degrees_of_freedom": estimate.freedom,
+        "chi_square_reduced": estimate.chi_square,
+        "whiteness": estimate.whiteness,
+        "noise_like": estimate.noise_like,
+        "intervals_widened_by": estimate.widened,
+        "converged": estimate.converged,
+        "difference_rms": rms,
+        "difference_largest": largest,
+        "notes": [*told, CAUTION],
+        "file": place.as_posix(),
+        "files": [file.as_posix() for file in files],
+    }
+
+
+def _row(row: Row) -> dict[str, Any]:
+    known = row.half_width is not None
+    return {
+        "name": row.name,
+        "unit": row.unit,
+        "start": row.start,
+        "value": row.value,
+        "standard_error": row.standard_error,
+        "low": row.value - row.half_width if known else None,  # type: ignore[operator]
+        "high": row.value + row.half_width if known else None,  # type: ignore[operator]
+        "free": known,
+    }
+
+
+def _show(found: Fitted, written: list[Path], told: list[str]) -> None:
+    from sawfem.units import format_pair
+
+    rows = []
+    for row in (*found.rows, *found.derived):
+        number, bar, unit = format_pair(row.value, row.half_width, row.unit)
+        start = "" if row.start is None else format_pair(row.start, None, row.unit)[0]
+        fixed = "" if row.half_width is not None else " (kept)"
+        rows.append((f"  {row.name.replace('_', ' ')}{fixed}", start, number, bar, unit))
+    table(("Fit", "start", "value", "± 95 %", "unit"), rows, right=(1, 2, 3))
+    estimate = found.fit.estimate
+    show()
+    rms, largest = found.difference
+    labelled("Data", f"{found.source}, {found.fit.data.frequency.size} points")
+    labelled("Noise", f"{estimate.noise:.3g} in each part, {estimate.freedom} degrees of freedom")
+    if estimate.chi_square is not None:
+        labelled("", f"reduced chi square {estimate.chi_square:.3g} for the noise that was given")
+    looks = "like noise" if estimate.noise_like else "NOT like noise"
+    labelled("Residuals", f"{looks}; S apart by {rms:.3g} rms, {largest:.3g} at most")
+    for text in told:
+        labelled("Note", text)
+    labelled("Caution", CAUTION)
+    labelled("Files", "  ".join(path.as_posix() for path in written))
+    labelled("Next", f"sawfem run {written[0].as_posix()}")

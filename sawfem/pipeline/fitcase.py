@@ -1,0 +1,103 @@
+"""Case files that hold a fit: what was fitted, in the keys that a run reads."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+from sawfem.case import Case
+from sawfem.case.keypath import UNNAMED
+from sawfem.measured.fitting import OnePortFit
+from sawfem.measured.motional import MotionalCircuit
+from sawfem.units import format_quantity
+
+#: Prefix of the names of fitted lumps.
+PREFIX = "fit-"
+
+
+def resonator_case(
+    case: Case, grating: str, found: OnePortFit, resistance_per_square: float
+) -> Case:
+    """The case with [grating.fitted], propagation loss and sheet resistance, zero at least.
+
+    ``resistance_per_square`` is the resistance of the fingers for one ohm per square.
+    """
+    data = copy.deepcopy(case.to_dict())
+    data.pop("fit", None)
+    values = dict(zip(found.names, (float(value) for value in found.values), strict=True))
+    listed = data["grating"] if isinstance(data["grating"], list) else [data["grating"]]
+    table = next(item for item in listed if item.get("name", UNNAMED) == grating)
+    table["fitted"] = {
+        name: values[name] for name in ("velocity", "reflection", "transduction", "capacitance")
+    }
+    device = data["device"]
+    device["propagation_loss"] = format_quantity(max(values["propagation_loss"], 0.0), "dB/s")
+    sheet = max(values["resistance"], 0.0) / resistance_per_square
+    device["sheet_resistance"] = format_quantity(sheet, "ohm")
+    return Case.from_dict(data, base=case.base)
+
+
+def circuit_case(
+    case: Case, circuit: MotionalCircuit, reference: complex, band: tuple[float, float, int]
+) -> Case:
+    """The case with the circuit for its device; the band of the data where it has none."""
+    data = copy.deepcopy(case.to_dict())
+    data.pop("fit", None)
+    data.pop("specification", None)
+    lumps, placed = _parts(circuit)
+    old = data.get("lump", [])
+    old = [old] if isinstance(old, dict) else old
+    names = {f"{PREFIX}{name}" for name in lumps}
+    data["lump"] = [item for item in old if item.get("name") not in names] + [
+        {"name": f"{PREFIX}{name}", **table} for name, table in lumps.items()
+    ]
+    impedance: Any = format_quantity(reference.real, "ohm")
+    if reference.imag:
+        impedance = [impedance, format_quantity(reference.imag, "ohm")]
+    data["device"] = {
+        "kind": "circuit",
+        "ports": [{"name": "in", "node": "in", "impedance": impedance}],
+        "parts": [
+            {"part": f"{PREFIX}{name}", "nodes": list(nodes)} for name, nodes in placed.items()
+        ],
+    }
+    if "band" not in data:
+        low, high, points = band
+        data["band"] = {
+            "start": format_quantity(low, "Hz"),
+            "stop": format_quantity(high, "Hz"),
+            "points": points,
+        }
+    return Case.from_dict(data, base=case.base)
+
+
+def _parts(
+    circuit: MotionalCircuit,
+) -> tuple[dict[str, dict[str, str]], dict[str, tuple[str, str]]]:
+    """Lumps by name and the nodes of each; a loss that is not above zero is left out."""
+    lumps: dict[str, dict[str, str]] = {}
+    placed: dict[str, tuple[str, str]] = {}
+
+    def put(name: str, kind: str, value: float, nodes: tuple[str, str]) -> None:
+        unit = {"resistance": "ohm", "capacitance": "F", "inductance": "H"}[kind]
+        lumps[name] = {kind: format_quantity(value, unit)}
+        placed[name] = nodes
+
+    inner = "in"
+    if circuit.series_resistance > 0.0:
+        put("rs", "resistance", circuit.series_resistance, ("in", "a"))
+        inner = "a"
+    lossy = circuit.static_loss > 0.0
+    end = "b" if circuit.static == "series" and lossy else "ground"
+    put("c0", "capacitance", circuit.capacitance, (inner, end))
+    if lossy:
+        series = circuit.static == "series"
+        value = circuit.static_loss if series else 1.0 / circuit.static_loss
+        put("r0", "resistance", value, ("b" if series else inner, "ground"))
+    for number, arm in enumerate(circuit.arms, 1):
+        first, second = f"m{number}", f"n{number}" if arm.resistance > 0.0 else "ground"
+        put(f"l{number}", "inductance", arm.inductance, (inner, first))
+        put(f"c{number}", "capacitance", arm.capacitance, (first, second))
+        if arm.resistance > 0.0:
+            put(f"r{number}", "resistance", arm.resistance, (second, "ground"))
+    return lumps, placed
