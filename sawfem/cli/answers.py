@@ -46,6 +46,9 @@ def show_result(result: Result, seconds: float, told: Container[str] = ()) -> No
         show_constants(title, grating.constants)
         _show_losses(grating)
         _show_drift(grating)
+        if grating.dispersion is not None:
+            for remark in grating.dispersion.remarks():
+                labelled("Dispersion", remark)
     if result.device is not None:
         show()
         show_device(result.device)

@@ -6,6 +6,13 @@ harmonic_admittance_uncertainty   bound on its error by the small basis, S/m
 short/<n>, open/<n>     curves of the modes: phase, frequency (complex), frequency_error; attributes
                         begins, ends: why
 onset/<n>               phase, frequency; attribute velocity in m/s
+doubt/<n>               what is not sure about the modes: attributes state ("short", "open"),
+                        phase, reason, and frequency and frequency_error of an unconfirmed root
+harmonic_admittance_mesh_error    distance to the map on the next coarser mesh, S/m, with the
+                        group's attribute mode_mesh_error (relative, frequencies of the modes);
+                        missing where no second mesh was computed
+
+Sentences about all this stand in the group's attribute remarks.
 """
 
 from __future__ import annotations
@@ -17,7 +24,8 @@ import numpy as np
 
 from sawfem.export.hdf5_node import Node
 from sawfem.quantities import entry
-from sawfem.unitcell.dispersion import DispersionCurve, DispersionMap
+from sawfem.unitcell.dispersion import DispersionCurve, Doubt
+from sawfem.unitcell.dispersionmap import DispersionMap
 
 
 def write_dispersion(group: h5py.Group, found: DispersionMap) -> None:
@@ -38,6 +46,21 @@ def write_dispersion(group: h5py.Group, found: DispersionMap) -> None:
         dataset = _quantity(group, name, numbers, "harmonic_admittance")
         for number, axis in enumerate(axes):
             dataset.dims[number].attach_scale(axis)
+    if found.mesh_error is not None and found.mode_mesh_error is not None:
+        dataset = _quantity(
+            group, "harmonic_admittance_mesh_error", found.mesh_error, "harmonic_admittance"
+        )
+        for number, axis in enumerate(axes):
+            dataset.dims[number].attach_scale(axis)
+        group.attrs["mode_mesh_error"] = found.mode_mesh_error
+    group.attrs["remarks"] = "\n".join(found.remarks())
+    for number, (state, doubt) in enumerate(found.doubts):
+        place = group.create_group(f"doubt/{number}")
+        place.attrs["state"], place.attrs["reason"] = state, doubt.reason
+        place.attrs["phase"] = doubt.phase
+        if doubt.frequency is not None and doubt.error is not None:
+            place.attrs["frequency"] = np.complex128(doubt.frequency)
+            place.attrs["frequency_error"] = doubt.error
     for kind in ("short", "open"):
         for number, curve in enumerate(getattr(found, kind)):
             place = group.create_group(f"{kind}/{number}")
@@ -58,6 +81,7 @@ def read_dispersion(node: Node) -> DispersionMap:
     """Take a map out of its group. InputError for contents that cannot be one."""
     phases, frequencies = node.array("phase", (None,)), node.array("frequency", (None,))
     shape = (phases.size, frequencies.size)
+    mesh = "harmonic_admittance_mesh_error"
     onsets = []
     lines = node.child("onset")
     for name in _numbered(lines):
@@ -74,7 +98,25 @@ def read_dispersion(node: Node) -> DispersionMap:
         short=_read_curves(node.child("short")),
         open=_read_curves(node.child("open")),
         onsets=tuple(onsets),
+        doubts=_read_doubts(node.child("doubt")) if "doubt" in node else (),
+        mesh_error=node.array(mesh, shape) if mesh in node else None,
+        mode_mesh_error=float(node.attribute("mode_mesh_error", float)) if mesh in node else None,
     )
+
+
+def _read_doubts(node: Node) -> tuple[tuple[str, Doubt], ...]:
+    doubts = []
+    for name in _numbered(node):
+        one = node.child(name)
+        known = "frequency" in one.group.attrs
+        doubt = Doubt(
+            float(one.attribute("phase", float)),
+            complex(one.attribute("frequency", complex)) if known else None,
+            float(one.attribute("frequency_error", float)) if known else None,
+            str(one.attribute("reason", str)),
+        )
+        doubts.append((str(one.attribute("state", str)), doubt))
+    return tuple(doubts)
 
 
 def _read_curves(node: Node) -> tuple[DispersionCurve, ...]:

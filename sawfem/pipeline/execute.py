@@ -16,7 +16,7 @@ from sawfem.extract.derivatives import constants_derivatives
 from sawfem.extract.uncertainty import edge_error
 from sawfem.pipeline.build import Design, build, connections_of, grating_key, held_constant
 from sawfem.pipeline.devices import solve_any_device
-from sawfem.pipeline.dispersion import grating_dispersion
+from sawfem.pipeline.dispersion import grating_dispersion, rows_file
 from sawfem.pipeline.fitted import with_fitted
 from sawfem.pipeline.judgement import grating_warnings
 from sawfem.pipeline.measuring import read_measurements, with_measurements
@@ -80,6 +80,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
     device, more = with_measurements(device, measured)
     device, compared = with_second_model(resolved, device, design.cells, solutions, log.report)
     checks = collect_checks(solutions, device.response if device else None)
+    rows = {} if folder is None else {name: rows_file(folder, name) for name in solutions}
     result = Result(
         title=case.title,
         case_name=case.stem,
@@ -93,7 +94,9 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
                 driven="fields" in resolved.include,
                 temperature=_drift(resolved, name, solved, log.report),
                 dispersion=(
-                    grating_dispersion(solved, connections_of(resolved, name), log.report)
+                    grating_dispersion(
+                        solved, connections_of(resolved, name), log.report, rows.get(name)
+                    )
                     if "dispersion" in resolved.include
                     else None
                 ),
@@ -118,7 +121,10 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
         return result
     from sawfem.export import save_result
 
-    return save_result(result, folder, source=case.source, log=log.text(), progress=log.report)
+    saved = save_result(result, folder, source=case.source, log=log.text(), progress=log.report)
+    for file in rows.values():  # of this run, or of an earlier one that was interrupted
+        file.unlink(missing_ok=True)
+    return saved
 
 
 def _drift(

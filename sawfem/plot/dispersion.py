@@ -10,7 +10,8 @@ from matplotlib.colors import LogNorm
 from matplotlib.figure import Figure
 
 from sawfem.plot import style
-from sawfem.unitcell.dispersion import DispersionCurve, DispersionMap
+from sawfem.unitcell.dispersion import DispersionCurve
+from sawfem.unitcell.dispersionmap import DispersionMap
 
 #: Decades of |Y| that are shown on either side of its median: poles dark, zeros light.
 DECADES = 1.5
@@ -39,6 +40,7 @@ def draw_dispersion(found: DispersionMap) -> Figure:
         label = ""
     _curves(axes, found.short, style.FIRST, "modes, electrodes short-circuited")
     _curves(axes, found.open, style.SECOND, "modes, driven electrode open")
+    _doubts(axes, found)
     axes.set_xlabel("phase per period γ/π")
     axes.set_ylabel(style.quantity_label("frequency", "MHz"))
     axes.ticklabel_format(axis="y", style="plain", useOffset=False)
@@ -47,6 +49,31 @@ def draw_dispersion(found: DispersionMap) -> Figure:
     axes.grid(False)
     figure.legend(loc="outside upper center", ncols=2)
     return figure
+
+
+def _doubts(axes: Axes, found: DispersionMap) -> None:
+    """A cross on every root that is not confirmed, a mark at every phase that was miscounted."""
+    roots = [doubt for _, doubt in found.doubts if doubt.frequency is not None]
+    if roots:
+        axes.plot(
+            [doubt.phase / np.pi for doubt in roots],
+            [complex(doubt.frequency or 0.0).real / 1e6 for doubt in roots],
+            "x",
+            color=style.BLACK,
+            markersize=7,
+            clip_on=True,
+            label="root that is not confirmed",
+        )
+    phases = sorted({doubt.phase for _, doubt in found.doubts if doubt.frequency is None})
+    if phases:
+        axes.plot(
+            np.array(phases) / np.pi,
+            np.full(len(phases), 0.02),
+            "^",
+            color=style.BLACK,
+            transform=axes.get_xaxis_transform(),
+            label="modes miscounted at this phase",
+        )
 
 
 def _curves(axes: Axes, curves: Sequence[DispersionCurve], line: style.Line, label: str) -> None:

@@ -23,7 +23,7 @@ from sawfem.quantities import json_key, json_safe, table, to_json
 from sawfem.result.beams import beam_dict
 from sawfem.result.provenance import current_versions, utc_now
 from sawfem.result.waves import wave_dict
-from sawfem.unitcell.dispersion import DispersionMap
+from sawfem.unitcell.dispersionmap import DispersionMap
 from sawfem.unitcell.drawing import CellDrawing
 from sawfem.unitcell.fields import DRIVEN, ModeShape
 
@@ -304,6 +304,8 @@ def _losses_dict(grating: GratingResult) -> dict[str, Any]:
     found = {"losses_dB_per_wavelength": json_safe(grating.losses)} if grating.losses else {}
     if grating.temperature:
         found["temperature"] = json_safe(grating.temperature)
+    if grating.dispersion is not None:
+        found["dispersion"] = grating.dispersion.to_dict()
     return found
 
 

@@ -14,7 +14,7 @@ from sawfem.extract.edges import sampled_admittance
 from sawfem.extract.grating import GratingSolution
 from sawfem.quantities import json_safe
 from sawfem.result.container import DeviceResult, GratingResult, Port
-from sawfem.unitcell.dispersion import DispersionMap
+from sawfem.unitcell.dispersionmap import DispersionMap
 from sawfem.unitcell.drawing import CellDrawing, draw_mesh
 from sawfem.unitcell.fields import driven_field, edge_names, mode_shape
 from sawfem.unitcell.stopband import StopBand

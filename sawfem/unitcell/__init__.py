@@ -18,7 +18,9 @@ modelfile        a certified model as an HDF5 file
 states           electrodes driven, grounded, floating, tied
 modes            all roots of A(f) x = 0 in an ellipse (contour integral)
 gratingmodes     complex frequencies at a phase, complex phases at a frequency
-dispersion       modes followed over the phase; map of the harmonic admittance
+dispersion       modes followed over the phase
+dispersionmap    map of the harmonic admittance with them, its errors and doubts
+rowstore         finished rows kept in a file, so that a map goes on after an interruption
 connection       electrodes hot, grounded or floating, in the small model of a cell
 stopband, band   edges of the stop band, grouped by wave
 oblique          the transverse wavenumber in the matrices of a cell

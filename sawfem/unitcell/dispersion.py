@@ -1,4 +1,4 @@
-"""Dispersion curves of a grating: its modes followed over the Bloch phase, and a map of |Y|.
+"""Dispersion curves of a grating: its modes followed over the Bloch phase.
 
 A curve goes from phase to phase by extrapolation and nonlinear inverse iteration, started with
 the mode's own vector. What it finds is the same mode if the two vectors are alike: the basis is
@@ -10,25 +10,26 @@ onset of a bulk wave, beyond which a mode may cease to exist.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.errors import InputError
-from sawfem.planewave.limiting import branch_points
 from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.gratingmodes import (
+    MISCOUNTED,
+    UNCONFIRMED,
     FreeUnknowns,
     GratingMode,
+    ModeSet,
     branch_frequencies,
     finished,
     modes_at_phase,
 )
 from sawfem.unitcell.greedy import Progress, silent
 from sawfem.unitcell.modes import polish, value_and_slope
-from sawfem.unitcell.states import ElectricalState, terminal_admittance
+from sawfem.unitcell.states import ElectricalState
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -64,28 +65,21 @@ class DispersionCurve:
         return np.asarray(2.0 * np.pi * period * slope)
 
 
-@dataclass(frozen=True, eq=False)
-class DispersionMap:
-    """Harmonic admittance over frequency and phase, with the curves of the modes in it.
+@dataclass(frozen=True)
+class Doubt:
+    """Something about the modes at a phase that is not sure.
 
     Attributes
     ----------
-    frequencies : (f,) Hz. phases : (g,) radians, 0 to pi. period : m.
-    admittance : (g, f) of the driven terminal, S/m.
-    bound : (g, f) bound on its error against the same mesh, S/m.
-    short, open : curves with the driven terminal on ground, and floating.
-    onsets : for every branch point velocity (m/s) of the substrate and every harmonic that enters
-        the map, the line (velocity, phases (n,), frequencies (n,)) where a bulk wave sets in.
+    phase : radians. frequency : Hz, of a root that the certificate does not confirm, with the
+        bound on its error, Hz; None where the count of the modes is what is doubtful.
+    reason : in words.
     """
 
-    frequencies: Array
-    phases: Array
-    period: float
-    admittance: Complex
-    bound: Array
-    short: tuple[DispersionCurve, ...]
-    open: tuple[DispersionCurve, ...]
-    onsets: tuple[tuple[float, Array, Array], ...] = field(repr=False)
+    phase: float
+    frequency: complex | None
+    error: float | None
+    reason: str
 
 
 def dispersion_curves(
@@ -110,82 +104,47 @@ def dispersion_curves(
     ------
     InputError : phases that do not ascend or lie outside the region.
     """
+    return curves_and_doubts(model, phases, state=state, seeds=seeds, progress=progress)[0]
+
+
+def curves_and_doubts(
+    model: CellModel,
+    phases: Array,
+    *,
+    state: ElectricalState | None = None,
+    seeds: int = 5,
+    progress: Progress | None = None,
+) -> tuple[tuple[DispersionCurve, ...], tuple[Doubt, ...], tuple[GratingMode, ...]]:
+    """:func:`dispersion_curves`, what is doubtful at its seeds, and the modes found there."""
     grid = np.asarray(phases, dtype=np.float64)
     if grid.ndim != 1 or grid.size < 2 or np.any(np.diff(grid) <= 0.0):
         raise InputError(key="phases", found=f"{grid!r}", expected="ascending numbers, two or more")
     tell = progress or silent
     follower = _Follower(model, FreeUnknowns.of(model, state), grid)
     places = np.unique(np.round(np.linspace(0, grid.size - 1, seeds)).astype(int))[::-1]
+    doubts: list[Doubt] = []
+    modes: list[GratingMode] = []
     for done, place in enumerate(places.tolist()):
         tell(done, places.size)
-        for mode in modes_at_phase(model, float(grid[place]), state=state).modes:
+        found = modes_at_phase(model, float(grid[place]), state=state)
+        doubts.extend(_doubts(found, float(grid[place])))
+        modes.extend(found.modes)
+        for mode in found.modes:
             if not follower.knows(place, mode):
                 follower.follow(place, mode)
     tell(places.size, places.size)
-    curves = follower.curves()
-    return tuple(sorted(curves, key=lambda curve: float(curve.frequencies[-1].real)))
+    curves = sorted(follower.curves(), key=lambda curve: float(curve.frequencies[-1].real))
+    return tuple(curves), tuple(doubts), tuple(modes)
 
 
-def dispersion_map(
-    model: CellModel,
-    frequencies: Array | Sequence[float],
-    phases: Array | Sequence[float],
-    *,
-    driven: Sequence[int] = (0,),
-    floating: Sequence[int | Sequence[int]] = (),
-    progress: Progress | None = None,
-) -> DispersionMap:
-    """Harmonic admittance and mode curves over a grid.
-
-    Parameters
-    ----------
-    frequencies, phases : (f,) hertz and (g,) radians, ascending, within the model's region.
-    driven : electrodes of the one driven terminal. floating : conductors that float
-        (:class:`sawfem.unitcell.states.ElectricalState`); all others are grounded.
-    progress : called as progress(done, total), in rows of the map.
-
-    Raises
-    ------
-    InputError : outside the model's region.
-    """
-    f, grid = np.asarray(frequencies, dtype=np.float64), np.asarray(phases, dtype=np.float64)
-    tell = progress or silent
-    terminal = ElectricalState(driven=[tuple(driven)], floating=floating)
-    # The curves cost about as much as a third of the rows.
-    total = grid.size * 4.0 / 3.0
-    admittance = np.empty((grid.size, f.size), dtype=complex)
-    bound = np.empty((grid.size, f.size))
-    for row, phase in enumerate(grid.tolist()):
-        answers = model.answers(f.tolist(), phase)
-        matrices = np.stack([answer.admittance for answer in answers])
-        admittance[row] = terminal_admittance(matrices, terminal)[:, 0, 0]
-        bound[row] = [answer.bound for answer in answers]
-        tell(row + 1, total)
-    curves = []
-    for part, conductors in enumerate((floating, (tuple(driven), *floating))):
-        state = ElectricalState(floating=conductors)
-        start = grid.size * (1.0 + part / 6.0)
-
-        def share(done: float, of: float, start: float = start) -> None:
-            tell(start + done / of * grid.size / 6.0, total)
-
-        curves.append(dispersion_curves(model, grid, state=state, progress=share))
-    lines = bulk_lines(model, grid, (float(f[0]), float(f[-1])))
-    return DispersionMap(f, grid, model.period, admittance, bound, curves[0], curves[1], lines)
-
-
-def bulk_lines(
-    model: CellModel, phases: Array, band: tuple[float, float]
-) -> tuple[tuple[float, Array, Array], ...]:
-    """Lines f = v |gamma + 2 pi n| / (2 pi p) in a map; see DispersionMap.onsets."""
-    found = []
-    for velocity in branch_points(model.projected.floor.tensors[0]):
-        for n in range(-3, 4):
-            line = velocity * np.abs(phases + 2.0 * np.pi * n) / (2.0 * np.pi * model.period)
-            inside = (line >= band[0]) & (line <= band[1])
-            if inside.any():
-                found.append((float(velocity), phases[inside], line[inside]))
-    return tuple(found)
+def _doubts(found: ModeSet, phase: float) -> list[Doubt]:
+    """What a mode set says against itself."""
+    doubts = [
+        Doubt(phase, complex(mode.frequency), mode.error, UNCONFIRMED) for mode in found.doubtful
+    ]
+    if found.counted is False:
+        doubts.append(Doubt(phase, None, None, MISCOUNTED))
+    return doubts
 
 
 class _Follower:

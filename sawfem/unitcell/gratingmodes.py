@@ -66,6 +66,9 @@ BEYOND = 0.1
 CREDIBLE = 1e-3
 #: Steps after which the onset of a viscous half-space has settled; each gains a factor 2 Q.
 VISCOUS_STEPS = 4
+#: What may speak against a set of modes.
+UNCONFIRMED = "a root that the small basis does not confirm"
+MISCOUNTED = "not as many modes as the winding of the determinant says"
 #: Harmonics whose branch points are looked at.
 ORDERS = np.arange(-6, 7)
 
@@ -115,6 +118,20 @@ class ModeSet:
     doubtful: tuple[GratingMode, ...]
     branch_points: tuple[float, ...]
     counted: bool | None
+
+    @property
+    def sure(self) -> bool:
+        """Whether nothing speaks against the set: no doubtful root, no contour miscounted."""
+        return not self.doubtful and self.counted is not False
+
+    def remarks(self) -> tuple[str, ...]:
+        """Sentences on what is doubtful; empty where the set is sure."""
+        found = []
+        if self.doubtful:
+            found.append(f"{len(self.doubtful)} of its roots: {UNCONFIRMED}")
+        if self.counted is False:
+            found.append(MISCOUNTED)
+        return tuple(found)
 
 
 def modes_at_phase(

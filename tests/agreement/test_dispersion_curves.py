@@ -6,7 +6,8 @@ import pytest
 from sawfem.design import Electrode, Stack, UnitCell
 from sawfem.errors import InputError
 from sawfem.unitcell.certified import CellModel
-from sawfem.unitcell.dispersion import dispersion_curves, dispersion_map
+from sawfem.unitcell.dispersion import dispersion_curves
+from sawfem.unitcell.dispersionmap import dispersion_map
 from sawfem.unitcell.gratingmodes import modes_at_phase
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.states import ElectricalState

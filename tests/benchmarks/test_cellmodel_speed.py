@@ -121,7 +121,7 @@ MEMORY = """
 import resource, sys
 import numpy as np
 from sawfem import CellModel, Stack, UnitCell
-from sawfem.unitcell.dispersion import dispersion_map
+from sawfem.unitcell.dispersionmap import dispersion_map
 stack = Stack("lithium-niobate/kovacs-1990", cut="(YXl)128")
 cell = UnitCell.grating(stack, "aluminium/kaye-laby", pitch="2.228 um", thickness="89 nm")
 model = CellModel(cell, (748e6, 1012e6))

@@ -8,7 +8,8 @@ from sawfem.errors import InputError
 from sawfem.export.dispersion_hdf5 import read_dispersion, write_dispersion
 from sawfem.export.hdf5_node import Node
 from sawfem.plot.dispersion import draw_dispersion
-from sawfem.unitcell.dispersion import DispersionCurve, DispersionMap
+from sawfem.unitcell.dispersion import DispersionCurve, Doubt
+from sawfem.unitcell.dispersionmap import DispersionMap
 
 
 @pytest.fixture
@@ -25,10 +26,16 @@ def found():
         phases,
         2e-6,
         admittance,
-        np.abs(admittance),
+        1e-6 * np.abs(admittance),
         (curve,),
         (curve, curve),
         (onset,),
+        (
+            ("short", Doubt(2.5, 0.9e9 + 1e6j, 2e6, "a reason")),
+            ("open", Doubt(3.0, None, None, "another")),
+        ),
+        0.001 * np.abs(admittance),
+        2e-5,
     )
 
 
@@ -39,7 +46,12 @@ def test_everything_comes_back(found, tmp_path):
         assert file["dispersion/harmonic_admittance"].attrs["unit"] == "S/m"
         assert file["dispersion/frequency"].attrs["unit"] == "Hz"
         again = read_dispersion(Node(file["dispersion"], "map.h5"))
-    for name in ("frequencies", "phases", "admittance", "bound"):
+    assert again.doubts == found.doubts
+    assert again.mode_mesh_error == found.mode_mesh_error
+    assert again.remarks() == found.remarks()
+    assert "1.0e-03" in again.remarks()[0]
+    assert len(again.remarks()) == 3
+    for name in ("frequencies", "phases", "admittance", "bound", "mesh_error"):
         np.testing.assert_array_equal(getattr(again, name), getattr(found, name))
     assert again.period == found.period
     assert [len(again.short), len(again.open), len(again.onsets)] == [1, 2, 1]
@@ -61,7 +73,7 @@ def test_picture_has_curves_lines_and_labels(found):
     axes = figure.axes[0]
     assert "MHz" in axes.get_ylabel()
     assert "γ/π" in axes.get_xlabel()
-    assert len(axes.lines) == 4
+    assert len(axes.lines) == 6
     labels = [text.get_text() for text in figure.legends[0].get_texts()]
-    assert len(labels) == 3
+    assert len(labels) == 5
     assert "S/m" in figure.axes[1].get_ylabel()
