@@ -69,9 +69,8 @@ class TransverseMode:
     strength : (int w psi)^2 / (W int m psi^2): its motional capacitance over that of a wave of
         uniform amplitude across the whole aperture W, which a model along x1 alone takes.
     confinement : share of int m psi^2 in the overlap of the electrodes.
-    position, profile : (m,) x2 in metres from the middle, and psi, int psi^2 dx2 = 1, in
-        m^(-1/2), positive in the outermost lobe of x2 > 0; the outside is shown for four decay
-        lengths.
+    position, profile : (m,) x2 in metres from the middle, and psi with int psi^2 dx2 = W, positive
+        in the outermost lobe of x2 > 0; the outside is shown for four decay lengths.
     """
 
     number: int
@@ -226,7 +225,7 @@ class TransverseGuide:
         places: list[Array] = [x] * frequency.size
         if profiles:
             places, psi = _drawn(shapes, edge, outside, even)
-            psi = psi / np.sqrt(2.0 * np.sum(plain, axis=0))[:, None]
+            psi = psi * np.sqrt(0.5 * self.aperture / np.sum(plain, axis=0))[:, None]
         return tuple(
             TransverseMode(
                 number=index + 1,

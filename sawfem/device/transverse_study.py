@@ -1,0 +1,324 @@
+"""What transverse modes do to a one-port resonator: spurious responses by name, against aperture.
+
+A model along x1 alone takes one wave of uniform amplitude across the whole aperture W. Each guided
+mode n is instead a track of its own: the same sections with the velocity v f_n/f_0, f_0 the cut-off
+of the overlap, and the share s_n (``strength``) of the acoustic part of the admittance,
+
+    Y(f) = j w C + sum_n s_n [Y_n(f) - j w C],
+
+so that its motional capacitance is s_n times that of the uniform wave, its frequencies are f_n/f_0
+times its own, and the static capacitance stays. What is not guided, 1 - sum s_n, radiates
+sideways over a band: it is left out. Mode n is named "transverse mode n"; its level is its peak
+conductance over that of the strongest mode, 20 log10(s_n/s_main) where all have one quality factor.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sawfem.device.description import Resonator
+from sawfem.device.network import admittance_to_scattering, as_references, in_series
+from sawfem.device.pmatrix import ComplexArray, FloatArray
+from sawfem.device.resonance import resonance_figures
+from sawfem.device.resonator import resonator_sections, series_resistance
+from sawfem.device.response import (
+    PASSIVITY_LIMIT,
+    RECIPROCITY_LIMIT,
+    Check,
+    Response,
+    strictly_increasing,
+)
+from sawfem.device.section import coefficients
+from sawfem.device.transverse import TransverseGuide, TransverseMode
+from sawfem.device.transverse_cell import ResonatorRegions
+from sawfem.device.transverse_regions import RegionDispersion, TransverseRegion
+from sawfem.extract.constants import ComConstants
+from sawfem.quantities import json_key, json_safe
+
+Array = NDArray[np.float64]
+
+#: Modes of less strength than this share of the strongest are left out of an admittance.
+WEAKEST = 1e-5
+
+
+@dataclass(frozen=True)
+class TransverseLayout:
+    """Lengths across a resonator beside its aperture, in metres.
+
+    Attributes
+    ----------
+    busbar : width of the bus-bar. gap : between finger tips and the other bus-bar, or the dummy
+        fingers; 0 for none. dummy : length of dummy fingers; 0 for none.
+    overlaps : of the electrodes over the aperture, centred; (1,) drives all of it.
+    """
+
+    busbar: float
+    gap: float = 0.0
+    dummy: float = 0.0
+    overlaps: tuple[float, ...] = (1.0,)
+
+    def guide(self, regions: ResonatorRegions, aperture: float) -> TransverseGuide:
+        """The guide across a resonator of an aperture, m. Raises InputError, GeometryError."""
+        beside = [
+            TransverseRegion(name, width, dispersion)
+            for name, width, dispersion in (
+                ("end gap", self.gap, regions.gap),
+                ("dummy fingers", self.dummy, regions.overlap),
+                ("bus-bar", self.busbar, regions.busbar),
+            )
+            if width > 0.0
+        ]
+        return TransverseGuide(
+            aperture, regions.overlap, regions.free, tuple(beside), self.overlaps
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class TransverseStudy:
+    """Transverse modes of a resonator.
+
+    Attributes
+    ----------
+    aperture, wavelength : W and 2p, m.
+    regions : (name, width in m, cut-off in Hz, anisotropy g) from the middle outwards; the width
+        of the outside is infinite.
+    modes : guided, by number. errors : (n,) Hz, what a point less of every dispersion changes.
+    apertures : (A,) m; swept_frequency, swept_excitation : (A, n) Hz and shares, by number; nan
+        where an aperture has fewer modes.
+    frequency, admittance : (F,) Hz and S, with all modes.
+    response : the answer of the resonator with them.
+    remarks : sentences on what is guided, and what was assumed.
+    """
+
+    aperture: float
+    wavelength: float
+    regions: tuple[tuple[str, float, float, float], ...]
+    modes: tuple[TransverseMode, ...]
+    errors: Array
+    apertures: Array
+    swept_frequency: Array
+    swept_excitation: Array
+    response: Response | None = None
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def main(self) -> TransverseMode | None:
+        """The mode that the drive excites most; None where nothing is guided."""
+        return max(self.modes, key=lambda mode: mode.strength, default=None)
+
+    @property
+    def guided_share(self) -> float:
+        """Sum of the excitations of all guided modes."""
+        return float(sum(mode.excitation for mode in self.modes))
+
+    def level(self, mode: TransverseMode) -> float:
+        """Peak conductance of a mode over that of the strongest, dB; -inf if it is not excited."""
+        main = self.main
+        if main is None or mode.strength == 0.0:
+            return -np.inf
+        return float(20.0 * np.log10(mode.strength / main.strength))
+
+    def spurious(self, floor: float = -60.0) -> tuple[TransverseMode, ...]:
+        """Modes beside the strongest, down to a level in dB, strongest first."""
+        found = [m for m in self.modes if m is not self.main and self.level(m) >= floor]
+        return tuple(sorted(found, key=lambda mode: -mode.strength))
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON object: regions, modes with their errors, and what they do against aperture."""
+        keys = {
+            name: json_key(f"transverse_mode_{name}")
+            for name in ("frequency", "excitation", "strength", "confinement", "level")
+        }
+        modes = []
+        for mode, error in zip(self.modes, self.errors, strict=True):
+            level = self.level(mode)
+            modes.append(
+                {
+                    "name": f"transverse mode {mode.number}",
+                    "symmetric": mode.symmetric,
+                    **{key: getattr(mode, name, None) for name, key in keys.items()},
+                    keys["level"]: level if np.isfinite(level) else None,
+                    "uncertainty": {keys["frequency"]: float(error)},
+                }
+            )
+        main = self.main
+        figures = {} if self.response is None else self.response.figures
+        found = {
+            json_key("aperture"): self.aperture,
+            "wavelength_m": self.wavelength,
+            "regions": [
+                {
+                    "name": name,
+                    "width_m": width if np.isfinite(width) else None,
+                    json_key("transverse_cutoff"): cutoff,
+                    "anisotropy": anisotropy,
+                }
+                for name, width, cutoff, anisotropy in self.regions
+            ],
+            "main": None if main is None else f"transverse mode {main.number}",
+            json_key("transverse_guided_share"): self.guided_share,
+            "modes": modes,
+            "figures_with_modes": {
+                json_key(name): quantity.value for name, quantity in figures.items()
+            },
+            "against_aperture": {
+                json_key("aperture"): self.apertures.tolist(),
+                keys["frequency"]: _without_nan(self.swept_frequency),
+                keys["excitation"]: _without_nan(self.swept_excitation),
+            },
+            "remarks": list(self.remarks),
+        }
+        made: dict[str, Any] = json_safe(found)
+        return made
+
+
+def _without_nan(values: Array) -> list[list[float | None]]:
+    return [[None if np.isnan(x) else float(x) for x in row] for row in values]
+
+
+def study_transverse_modes(
+    device: Resonator,
+    constants: ComConstants,
+    regions: ResonatorRegions,
+    layout: TransverseLayout,
+    *,
+    frequency: ArrayLike,
+    apertures: Sequence[float] | Array = (),
+    reflector: ComConstants | None = None,
+) -> TransverseStudy:
+    """Transverse modes of a resonator, its response with them, and both against aperture.
+
+    Parameters
+    ----------
+    constants, reflector : of the gratings. regions : of the transducer's (:mod:`.transverse_cell`).
+    frequency : (F,) Hz, increasing. apertures : m, for the dependence on the aperture.
+
+    Raises
+    ------
+    InputError : regions with curvatures of unlike sign, which hold no guided modes; and as
+        :func:`.resonator_response`.
+    """
+    guide = layout.guide(regions, device.aperture)
+    modes = guide.modes()
+    errors = np.full(len(modes), np.nan)
+    if regions.coarser is not None:
+        other = layout.guide(regions.coarser, device.aperture).frequencies()
+        shared = min(other.size, len(modes))
+        errors[:shared] = [
+            abs(mode.frequency - f) for mode, f in zip(modes[:shared], other, strict=False)
+        ]
+    swept = [layout.guide(regions, float(w)).modes(profiles=False) for w in apertures]
+    most = max((len(found) for found in swept), default=0)
+    rows = np.full((2, len(swept), most), np.nan)
+    for number, found in enumerate(swept):
+        rows[0, number, : len(found)] = [mode.frequency for mode in found]
+        rows[1, number, : len(found)] = [mode.excitation for mode in found]
+    listed: list[tuple[str, float, RegionDispersion]] = [
+        ("overlap", device.aperture, guide.overlap),
+        *((region.name, region.width, region.dispersion) for region in guide.beside),
+        ("free surface", np.inf, guide.outside),
+    ]
+    response = None
+    if modes:
+        response = response_with_modes(
+            device, constants, reflector or constants, guide, modes, frequency
+        )
+    return TransverseStudy(
+        aperture=device.aperture,
+        wavelength=2.0 * np.pi / regions.wavenumber,
+        regions=tuple(
+            (name, float(width), d.cutoff, d.anisotropy(regions.wavenumber))
+            for name, width, d in listed
+        ),
+        modes=modes,
+        errors=errors,
+        apertures=np.asarray(apertures, dtype=float),
+        swept_frequency=rows[0],
+        swept_excitation=rows[1],
+        response=response,
+        remarks=(*regions.remarks, *_told(guide, modes)),
+    )
+
+
+def response_with_modes(
+    device: Resonator,
+    transducer: ComConstants,
+    reflector: ComConstants,
+    guide: TransverseGuide,
+    modes: Sequence[TransverseMode],
+    frequency: ArrayLike,
+) -> Response:
+    """Response of the resonator with every excited mode as a track of its own (module docstring).
+
+    Its figures are those of the whole admittance: resonance is where its conductance is largest.
+    """
+    f = strictly_increasing(frequency)
+    strongest = max(mode.strength for mode in modes)
+    excited = [mode for mode in modes if mode.strength > WEAKEST * strongest]
+    driven = float(np.mean(guide.overlaps))
+
+    def admittance(at: FloatArray) -> ComplexArray:
+        total = 1j * driven * _susceptance(device, transducer, at)
+        for mode in excited:
+            ratio = mode.frequency / guide.overlap.cutoff
+            pair = [replace(c, velocity=ratio * c.velocity) for c in (transducer, reflector)]
+            own = replace(device, gap_velocity=ratio * (device.gap_velocity or transducer.velocity))
+            y = resonator_sections(own, *pair, at).admittance[:, 0, 0]
+            total = total + mode.strength * (y - 1j * _susceptance(device, pair[0], at))
+        return in_series(total[:, None, None], series_resistance(device))[:, 0, 0]
+
+    y = admittance(f)[:, None, None]
+    reference = as_references(device.load, f.size, 1)
+    s = admittance_to_scattering(y, reference)
+    figures, reasons = resonance_figures(admittance, float(f[0]), float(f[-1]))
+    passive = float(np.min(1.0 - np.abs(s[:, 0, 0]) ** 2))
+    return Response(
+        frequency=f,
+        y=np.asarray(y),
+        s=s,
+        reference=reference,
+        figures=figures,
+        reasons=reasons,
+        checks={
+            "reciprocity": Check(0.0, RECIPROCITY_LIMIT, True),
+            "passivity": Check(passive, PASSIVITY_LIMIT, passive >= PASSIVITY_LIMIT),
+        },
+    )
+
+
+def _susceptance(device: Resonator, constants: ComConstants, frequency: FloatArray) -> ComplexArray:
+    """C w of the transducer's fingers in S, (F,); complex where the dielectric is lossy."""
+    found = coefficients(constants, device.aperture, frequency).susceptance
+    return np.asarray(found * device.fingers * constants.pitch)
+
+
+def _told(guide: TransverseGuide, modes: Sequence[TransverseMode]) -> list[str]:
+    """What is guided, and why not the rest, as sentences."""
+    told = []
+    sign = guide.sign
+    if sign < 0.0:
+        told.append(
+            "frequency falls with k2 (anisotropy below -1): a region holds the wave where it is "
+            "the faster one, and higher modes lie below the fundamental"
+        )
+    held = "slower" if sign > 0.0 else "faster"
+    core, outside = sign * guide.overlap.cutoff, sign * guide.outside.cutoff
+    for region in guide.beside:
+        if region.name == "bus-bar" and sign * region.dispersion.cutoff < core:
+            told.append(
+                f"the bus-bar is {held} than the overlap: it holds modes of its own, and those of "
+                "the overlap reach into it; frequencies and shares depend on its width"
+            )
+    if outside <= core:
+        told.append(
+            f"the surface outside is {held} than the overlap: no mode is confined to the aperture, "
+            "and what the drive excites radiates sideways"
+        )
+    if not modes:
+        told.append("no transverse mode is guided")
+    return told
