@@ -24,6 +24,7 @@ from sawfem.case.resolved import (
     ResolvedSignal,
     ResolvedTrack,
     ResolvedTransversalDevice,
+    ResolvedTransverse,
 )
 
 __all__ = [
@@ -45,5 +46,6 @@ __all__ = [
     "ResolvedSignal",
     "ResolvedTrack",
     "ResolvedTransversalDevice",
+    "ResolvedTransverse",
     "read_assignment",
 ]

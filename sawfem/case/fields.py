@@ -48,6 +48,10 @@ Width = Annotated[Any, QuantityRule("length", "width", relative=True)]
 Position = Annotated[Any, QuantityRule("length", "position", relative=True)]
 Aperture = Annotated[Any, QuantityRule("length", "aperture", relative=True)]
 Gap = Annotated[Any, QuantityRule("length", "gap", relative=True)]
+Apertures = Annotated[
+    Any,
+    ListRule(QuantityRule("length", "aperture", relative=True), 1, 500, 'a list such as ["80 um"]'),
+]
 Frequency = Annotated[Any, QuantityRule("frequency", "frequency")]
 Angle = Annotated[Any, _ANGLE]
 DesignKind = Annotated[str, ChoiceRule(("ladder",))]
@@ -139,7 +143,7 @@ Sampling = Annotated[str, ChoiceRule(("grid", "sobol", "random", "latin-hypercub
 ResultParts = Annotated[
     Any,
     ListRule(
-        ChoiceRule(("temperature", "dispersion", "fields", "diffraction")),
+        ChoiceRule(("temperature", "dispersion", "fields", "diffraction", "transverse-modes")),
         0,
         4,
         "a list of results",

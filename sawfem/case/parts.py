@@ -120,6 +120,9 @@ class ResonatorDevice(_TransducerKeys):
     reflector_connection: f.ReflectorConnection = "shorted"
     reflector_grating: f.Name = Field(default="", description="where it is not the transducer's")
     load: f.Impedance = "50 ohm"
+    transverse_modes: f.Flag = Field(
+        default=False, description="whether the response has the modes across the aperture"
+    )
 
 
 class TransversalDevice(_TransducerKeys):

@@ -7,7 +7,13 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from sawfem.case import resolve_devices, resolve_signal, resolve_structure, resolve_tracks
+from sawfem.case import (
+    resolve_devices,
+    resolve_signal,
+    resolve_structure,
+    resolve_tracks,
+    resolve_transverse,
+)
 from sawfem.case.keypath import UNNAMED
 from sawfem.case.likes import expand
 from sawfem.case.reader import Place, Reader
@@ -74,6 +80,13 @@ def resolve(
         design=_design(_table(root, "design")) if "design" in root else None,
         signal=_signal(root, devices["device"]),
         fit=_fit(_table(root, "fit"), root.below("measurement")) if "fit" in root else None,
+        transverse=resolve_transverse.transverse(
+            _table(root, "transverse"),
+            devices["device"],
+            gratings,
+            tuple(root.table.get("results", {}).get("include", ())),
+            given="transverse" in root,
+        ),
         frequency_temperature_coefficient=_drift(root),
         specification_hold_constant=tuple(
             root.table.get("specification", {}).get("hold_constant") or ()

@@ -133,7 +133,11 @@ def device(reader: Reader, gratings: Gratings, parts: Mapping[str, Any]) -> Reso
     """The device, by its kind."""
     kind = reader.table["kind"]
     if kind == "resonator":
-        return ResolvedResonatorDevice(resonator(reader, gratings), reader.impedance("load"))
+        return ResolvedResonatorDevice(
+            resonator(reader, gratings),
+            reader.impedance("load"),
+            transverse_modes=reader.table.get("transverse_modes", False),
+        )
     if kind == "transversal":
         return _transversal(reader, gratings)
     if kind == "ladder":

@@ -105,7 +105,7 @@ def _transducer(
             "weights", f"{len(weights)} overlaps for {fingers} fingers", "one for each finger"
         )
     if "window" in element:
-        weights = _window(element.table["window"], fingers)
+        weights = window_overlaps(element.table["window"], fingers)
     return ResolvedElement(
         "transducer",
         grating_of(element, gratings).name,
@@ -117,7 +117,7 @@ def _transducer(
     )
 
 
-def _window(name: str, fingers: int) -> list[float]:
+def window_overlaps(name: str, fingers: int) -> list[float]:
     """Overlaps of electrodes at (n + 1/2)/N of a window, none of them zero.
 
     cosine sin(pi x); hann, hamming and blackman as in Harris, Proc. IEEE 66, 51 (1978).

@@ -166,10 +166,14 @@ class ResolvedResonator:
 
 @dataclass(frozen=True)
 class ResolvedResonatorDevice:
-    """A one-port: the resonator and the impedance that ends its port."""
+    """A one-port: the resonator and the impedance that ends its port.
+
+    ``transverse_modes`` : whether its response has the modes across the aperture.
+    """
 
     resonator: ResolvedResonator
     load: complex
+    transverse_modes: bool = False
     kind: str = "resonator"
 
 
@@ -313,6 +317,19 @@ class ResolvedLimit:
 
 
 @dataclass(frozen=True)
+class ResolvedTransverse:
+    """Across a resonator, in metres: ``busbar`` None where the case does not say; ``gap`` and
+    ``dummy`` 0 for none. ``overlaps`` of its electrodes; ``apertures`` to compare, () for a range.
+    """
+
+    busbar: float | None = None
+    gap: float = 0.0
+    dummy: float = 0.0
+    overlaps: tuple[float, ...] = (1.0,)
+    apertures: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
 class ResolvedSignal:
     """A linear modulation through the device; hertz and symbols per second.
 
@@ -414,6 +431,7 @@ class ResolvedCase:
     accuracy: float
     signal: ResolvedSignal | None = None
     second_model: bool = True
+    transverse: ResolvedTransverse | None = None
     design: ResolvedDesign | None = None
     fit: ResolvedFit | None = None
     frequency_temperature_coefficient: float | None = None

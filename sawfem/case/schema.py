@@ -127,6 +127,16 @@ class Fit(Table):
     )
 
 
+class Transverse(Table):
+    """What lies across a resonator beside its aperture, for its transverse modes."""
+
+    busbar_width: f.Aperture = None
+    end_gap: f.Gap = Field(default=None, description="from finger tips to bus-bar or dummies")
+    dummy_length: f.Gap = Field(default=None, description="of dummy fingers on the bus-bars")
+    window: f.Window = Field(default="", description="overlaps of the electrodes by a window")
+    apertures: f.Apertures = Field(default=None, description="at which the modes are compared")
+
+
 class Results(Table):
     """What else to compute, and how closely."""
 
@@ -226,6 +236,7 @@ class CaseTable(Table):
     band: Annotated[list[Band], OneOrMany()] = Field(default_factory=list)
     specification: Specification | None = None
     signal: Signal | None = None
+    transverse: Transverse | None = None
     design: Design | None = None
     measurement: Annotated[list[Measurement], OneOrMany()] = Field(default_factory=list)
     fit: Fit | None = None

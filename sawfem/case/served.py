@@ -6,7 +6,7 @@ from sawfem.case.resolved import ResolvedCase
 from sawfem.conventions import REFERENCE_TEMPERATURE
 
 #: What [results] include may ask for and is computed.
-SERVED_RESULTS = ("fields", "temperature", "dispersion", "diffraction")
+SERVED_RESULTS = ("fields", "temperature", "dispersion", "diffraction", "transverse-modes")
 #: Kinds of devices that are computed.
 SERVED_DEVICES = ("resonator", "transversal", "ladder", "circuit")
 

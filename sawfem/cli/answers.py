@@ -9,6 +9,7 @@ from sawfem.case.keypath import UNNAMED
 from sawfem.cli.beams import show_beams
 from sawfem.cli.screen import labelled, show, table
 from sawfem.cli.signals import show_signal
+from sawfem.cli.transverse import show_transverse
 from sawfem.device.comparison import ModelComparison
 from sawfem.extract.constants import GratingConstants
 from sawfem.measured.comparison import MeasuredComparison
@@ -152,6 +153,8 @@ def show_device(device: DeviceResult) -> None:
     if device.specification:
         show()
         specification_table(device.specification)
+    if device.transverse is not None:
+        show_transverse(device.transverse)
     if device.signal is not None:
         show_signal(device.signal)
 

@@ -66,8 +66,8 @@ class TransverseMode:
     frequency : Hz, with k1 = pi/p along x1.
     excitation : share of the drive's norm in this mode, (int w psi)^2 / (int w^2 int m psi^2);
         the sum over all guided modes is at most 1 (Bessel) where m = 1.
-    strength : (int w psi)^2 / (W int m psi^2): its motional capacitance over that of a wave of
-        uniform amplitude across the whole aperture W, which a model along x1 alone takes.
+    strength : (int w psi)^2 / (W int m psi^2): motional inductance of a wave of uniform amplitude
+        across the whole aperture W, which a model along x1 alone takes, over that of the mode.
     confinement : share of int m psi^2 in the overlap of the electrodes.
     position, profile : (m,) x2 in metres from the middle, and psi with int psi^2 dx2 = W, positive
         in the outermost lobe of x2 > 0; the outside is shown for four decay lengths.

@@ -1,21 +1,22 @@
 """What transverse modes do to a one-port resonator: spurious responses by name, against aperture.
 
 A model along x1 alone takes one wave of uniform amplitude across the whole aperture W. Each guided
-mode n is instead a track of its own: the same sections with the velocity v f_n/f_0, f_0 the cut-off
-of the overlap, and the share s_n (``strength``) of the acoustic part of the admittance,
+mode n is instead a track of its own, whose velocities are r = f_n/f_0 times those of the first (f_0
+the cut-off of the overlap), and which has the share s_n (``strength``) of the acoustic admittance:
 
-    Y(f) = j w C + sum_n s_n [Y_n(f) - j w C],
+    Y(f) = j w C + sum_n (s_n/r_n) [Y_0(f/r_n) - j w C/r_n].
 
-so that its motional capacitance is s_n times that of the uniform wave, its frequencies are f_n/f_0
-times its own, and the static capacitance stays. What is not guided, 1 - sum s_n, radiates
-sideways over a band: it is left out. Mode n is named "transverse mode n"; its level is its peak
-conductance over that of the strongest mode, 20 log10(s_n/s_main) where all have one quality factor.
+Its motional inductance is then 1/s_n times that of the uniform wave, as of the terms s_n/(f_n^2 -
+f^2) of which the driven guide consists, and the static capacitance stays. What is not guided,
+1 - sum s_n, radiates sideways over a band: it is left out. Mode n is named "transverse mode n"; its
+level is its peak conductance over that of the strongest mode, 20 log10(s_n/s_main) where all have
+one quality factor.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -38,7 +39,7 @@ from sawfem.device.transverse import TransverseGuide, TransverseMode
 from sawfem.device.transverse_cell import ResonatorRegions
 from sawfem.device.transverse_regions import RegionDispersion, TransverseRegion
 from sawfem.extract.constants import ComConstants
-from sawfem.quantities import json_key, json_safe
+from sawfem.quantities import Quantity, json_key, json_safe
 
 Array = NDArray[np.float64]
 
@@ -90,8 +91,8 @@ class TransverseStudy:
     modes : guided, by number. errors : (n,) Hz, what a point less of every dispersion changes.
     apertures : (A,) m; swept_frequency, swept_excitation : (A, n) Hz and shares, by number; nan
         where an aperture has fewer modes.
-    frequency, admittance : (F,) Hz and S, with all modes.
-    response : the answer of the resonator with them.
+    frequency, admittance : (F,) Hz and S, with all modes; empty where nothing is guided.
+    figures : of that admittance (sawfem/device/resonance.py).
     remarks : sentences on what is guided, and what was assumed.
     """
 
@@ -103,7 +104,9 @@ class TransverseStudy:
     apertures: Array
     swept_frequency: Array
     swept_excitation: Array
-    response: Response | None = None
+    frequency: FloatArray
+    admittance: ComplexArray
+    figures: Mapping[str, Quantity] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
 
     @property
@@ -147,7 +150,6 @@ class TransverseStudy:
                 }
             )
         main = self.main
-        figures = {} if self.response is None else self.response.figures
         found = {
             json_key("aperture"): self.aperture,
             "wavelength_m": self.wavelength,
@@ -164,7 +166,7 @@ class TransverseStudy:
             json_key("transverse_guided_share"): self.guided_share,
             "modes": modes,
             "figures_with_modes": {
-                json_key(name): quantity.value for name, quantity in figures.items()
+                json_key(name): quantity.value for name, quantity in self.figures.items()
             },
             "against_aperture": {
                 json_key("aperture"): self.apertures.tolist(),
@@ -190,13 +192,17 @@ def study_transverse_modes(
     frequency: ArrayLike,
     apertures: Sequence[float] | Array = (),
     reflector: ComConstants | None = None,
-) -> TransverseStudy:
-    """Transverse modes of a resonator, its response with them, and both against aperture.
+) -> tuple[TransverseStudy, Response | None]:
+    """Transverse modes of a resonator, against aperture too, and its response with them.
 
     Parameters
     ----------
     constants, reflector : of the gratings. regions : of the transducer's (:mod:`.transverse_cell`).
     frequency : (F,) Hz, increasing. apertures : m, for the dependence on the aperture.
+
+    Returns
+    -------
+    The study, and the response; None where no mode is guided.
 
     Raises
     ------
@@ -228,7 +234,7 @@ def study_transverse_modes(
         response = response_with_modes(
             device, constants, reflector or constants, guide, modes, frequency
         )
-    return TransverseStudy(
+    study = TransverseStudy(
         aperture=device.aperture,
         wavelength=2.0 * np.pi / regions.wavenumber,
         regions=tuple(
@@ -240,9 +246,12 @@ def study_transverse_modes(
         apertures=np.asarray(apertures, dtype=float),
         swept_frequency=rows[0],
         swept_excitation=rows[1],
-        response=response,
+        frequency=np.empty(0) if response is None else response.frequency,
+        admittance=np.empty(0, dtype=complex) if response is None else response.y[:, 0, 0],
+        figures={} if response is None else response.figures,
         remarks=(*regions.remarks, *_told(guide, modes)),
     )
+    return study, response
 
 
 def response_with_modes(
@@ -262,14 +271,16 @@ def response_with_modes(
     excited = [mode for mode in modes if mode.strength > WEAKEST * strongest]
     driven = float(np.mean(guide.overlaps))
 
+    # A track whose velocities are r times those of another answers at f as that one does at f/r.
+    ratios = np.array([mode.frequency for mode in excited]) / guide.overlap.cutoff
+    shares = np.array([mode.strength for mode in excited]) / ratios
+
     def admittance(at: FloatArray) -> ComplexArray:
-        total = 1j * driven * _susceptance(device, transducer, at)
-        for mode in excited:
-            ratio = mode.frequency / guide.overlap.cutoff
-            pair = [replace(c, velocity=ratio * c.velocity) for c in (transducer, reflector)]
-            own = replace(device, gap_velocity=ratio * (device.gap_velocity or transducer.velocity))
-            y = resonator_sections(own, *pair, at).admittance[:, 0, 0]
-            total = total + mode.strength * (y - 1j * _susceptance(device, pair[0], at))
+        places = (at[:, None] / ratios).ravel()
+        whole = resonator_sections(device, transducer, reflector, places).admittance[:, 0, 0]
+        acoustic = whole - 1j * _susceptance(device, transducer, places)
+        total = acoustic.reshape(at.size, ratios.size) @ shares
+        total = total + 1j * driven * _susceptance(device, transducer, at)
         return in_series(total[:, None, None], series_resistance(device))[:, 0, 0]
 
     y = admittance(f)[:, None, None]
@@ -308,12 +319,11 @@ def _told(guide: TransverseGuide, modes: Sequence[TransverseMode]) -> list[str]:
         )
     held = "slower" if sign > 0.0 else "faster"
     core, outside = sign * guide.overlap.cutoff, sign * guide.outside.cutoff
-    for region in guide.beside:
-        if region.name == "bus-bar" and sign * region.dispersion.cutoff < core:
-            told.append(
-                f"the bus-bar is {held} than the overlap: it holds modes of its own, and those of "
-                "the overlap reach into it; frequencies and shares depend on its width"
-            )
+    if any(r.name == "bus-bar" and sign * r.dispersion.cutoff < core for r in guide.beside):
+        told.append(
+            f"the bus-bar is {held} than the overlap: it holds modes of its own, and those of "
+            "the overlap reach into it; frequencies and shares depend on its width"
+        )
     if outside <= core:
         told.append(
             f"the surface outside is {held} than the overlap: no mode is confined to the aperture, "

@@ -106,7 +106,8 @@ def _device_schema() -> dict[str, Any]:
             "signal": {"type": "object"},
             "second_model": {"type": "array"},
             "diffraction": {"type": "array", "items": {"type": "object"}},
+            "transverse": {"type": "object"},
             "touchstone": {"type": ["string", "null"]},
         },
-        optional=("uncertainty", "quality", "signal", "diffraction"),
+        optional=("uncertainty", "quality", "signal", "diffraction", "transverse"),
     )

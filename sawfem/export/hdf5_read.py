@@ -16,6 +16,7 @@ from sawfem.export.beams_hdf5 import read_beam
 from sawfem.export.dispersion_hdf5 import read_dispersion
 from sawfem.export.hdf5_node import Node
 from sawfem.export.second_model_hdf5 import read_second_model
+from sawfem.export.transverse_hdf5 import read_transverse
 from sawfem.extract.constants import GratingConstants
 from sawfem.measured.comparison import MeasuredComparison
 from sawfem.planewave import Wave
@@ -266,6 +267,7 @@ def _read_device(node: Node, checks: Node) -> DeviceResult:
         spurious=tuple(node.json("spurious")["spurious"]) if "spurious" in node else (),
         quality=node.json("quality") if "quality" in node else {},
         signal=node.json("signal") if "signal" in node else None,
+        transverse=read_transverse(node.child("transverse")) if "transverse" in node else None,
         specification=tuple(limits),
         measurements=_read_measurements(node, ports),
         second_model=(

@@ -17,6 +17,7 @@ from sawfem.export import layout
 from sawfem.export.beams_hdf5 import write_beam
 from sawfem.export.dispersion_hdf5 import write_dispersion
 from sawfem.export.second_model_hdf5 import write_second_model
+from sawfem.export.transverse_hdf5 import write_transverse
 from sawfem.extract import coupled as com
 from sawfem.planewave import Wave
 from sawfem.quantities import entry
@@ -246,6 +247,8 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
         group["quality"] = json.dumps(dict(device.quality), allow_nan=False)
     if device.signal is not None:
         group["signal"] = json.dumps(dict(device.signal), allow_nan=False)
+    if device.transverse is not None:
+        write_transverse(group.create_group("transverse"), device.transverse)
     if device.measurements:
         _write_measurements(group.create_group("measurement", track_order=True), device)
     if device.second_model:

@@ -20,6 +20,7 @@
     /device/spurious       JSON: unwanted responses by name
     /device/quality        JSON: quality factors of a one-port by mechanism
     /device/signal         JSON: the signal of the case, its errors, the counts of fingers compared
+    /device/transverse     modes across the aperture (sawfem/export/transverse_hdf5.py)
     /device/measurement/<name>/frequency, s_measured, s_computed, reference_impedance, figures
     /device/second_model/<transducer>   two models compared (sawfem/export/second_model_hdf5.py)
     /device/diffraction/<n>   beams between transducers (sawfem/export/beams_hdf5.py)

@@ -41,6 +41,7 @@ from sawfem.pipeline.judgement import judged
 from sawfem.pipeline.signalling import Progress, solve_signal
 from sawfem.pipeline.specified import verdict_dict, verdicts_of
 from sawfem.pipeline.spurious import unwanted_of
+from sawfem.pipeline.transverse import solve_transverse
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
 
@@ -143,17 +144,22 @@ def solve_any_device(
         raise _at(error, case.file, f"device.{error.key}" if error.key else "device") from None
     verdicts, more = verdicts_of(case, stack, solutions, setting)
     beams, remarks = beams_of(case, setting, cells, solutions, report)
+    transverse, response, across = solve_transverse(
+        case, setting, solutions, device.response, report
+    )
     device = replace(
         device,
         spurious=unwanted_of(setting, solutions),
         quality=quality_by_mechanism(setting.circuit, setting.gratings, device.response.figures),
         beams=beams,
+        response=response,
+        transverse=transverse,
         signal=solve_signal(case, setting, device.response, report),
         specification=tuple(verdict_dict(verdict) for verdict in verdicts),
         circuit=setting.circuit,
         gratings=setting.gratings,
     )
-    return device, (*told, *more, *remarks)
+    return device, (*told, *more, *remarks, *across)
 
 
 def _mirror_of_its_own(asked: Computed) -> bool:

@@ -14,6 +14,7 @@ power        where the power goes, by mechanism
 beams        the beam from transducer to transducer, over the track
 measured     a measurement beside the computed response
 second_model a transducer by two models, and what they differ by
+transverse   modes across a resonator: against aperture, profiles, admittance
 style        colours, lines and files of all of them
 
 matplotlib is loaded when something is drawn.
@@ -112,6 +113,7 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
     from sawfem.plot.second_model import draw_second_model
     from sawfem.plot.signals import draw_constellation, draw_knee
     from sawfem.plot.spurious import draw_spurious
+    from sawfem.plot.transverse import draw_against_aperture, draw_profiles, draw_with_modes
 
     found: list[tuple[str, Callable[[], Figure | None]]] = []
     found.append(("response", lambda: draw_response(device)))
@@ -122,6 +124,12 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
         found.append(("constellation", lambda: draw_constellation(signal)))
         found.append(("knee", lambda: draw_knee(signal)))
     found.append(("spurious", lambda: draw_spurious(device)))
+    study = device.transverse
+    if study is not None and study.modes:
+        found.append(("transverse-profiles", lambda: draw_profiles(study)))
+        found.append(("transverse-response", lambda: draw_with_modes(device)))
+    if study is not None and study.swept_frequency.size:
+        found.append(("transverse-apertures", lambda: draw_against_aperture(study)))
     if device.response.power:
         found.append(("power", lambda: draw_power(device)))
     found += [

@@ -15,6 +15,7 @@ from sawfem.device.beams import BeamPair
 from sawfem.device.comparison import ModelComparison
 from sawfem.device.response import Response
 from sawfem.device.track import Gratings
+from sawfem.device.transverse_study import TransverseStudy
 from sawfem.errors import InputError
 from sawfem.extract.constants import GratingConstants
 from sawfem.measured.comparison import MeasuredComparison
@@ -104,6 +105,7 @@ class DeviceResult:
     ports : as many as the response has.
     description : what it was built of, JSON-safe, SI.
     specification : a table for every limit that it was held against, JSON-safe.
+    transverse : its modes across the aperture, where the case asks for them.
     signal : what it does to the signal of its case, JSON-safe (sawfem/result/signals.py); None
         without one.
     measurements : what was measured, beside what was computed.
@@ -120,6 +122,7 @@ class DeviceResult:
     description: Mapping[str, Any] = field(default_factory=dict)
     specification: tuple[Mapping[str, Any], ...] = ()
     signal: Mapping[str, Any] | None = None
+    transverse: TransverseStudy | None = field(default=None, repr=False)
     measurements: tuple[MeasuredComparison, ...] = ()
     spurious: tuple[Mapping[str, Any], ...] = ()
     quality: Mapping[str, Any] = field(default_factory=dict)
@@ -177,6 +180,7 @@ class DeviceResult:
             "spurious": [dict(item) for item in self.spurious],
             **({"quality": dict(self.quality)} if self.quality else {}),
             **({"signal": dict(self.signal)} if self.signal is not None else {}),
+            **({"transverse": self.transverse.to_dict()} if self.transverse is not None else {}),
             **({"power": self._power()} if self.response.power else {}),
             **(
                 {"measurement": [_measurement_dict(item) for item in self.measurements]}

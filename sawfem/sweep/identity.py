@@ -47,6 +47,7 @@ _NUMERICS = (
     "pipeline/devices.py",
     "pipeline/fingers.py",
     "pipeline/fitted.py",
+    "pipeline/transverse.py",
     "pipeline/execute.py",
     "sweep/point.py",
 )
@@ -66,7 +67,9 @@ _ASIDE = frozenset(
 )
 #: Keys on which answers of each level depend in addition to those of the level below.
 _FOR_GRATINGS = frozenset({"overcoat", "accuracy"})
-_FOR_DEVICES = frozenset({"device", "resonators", "lumps", "networks", "tracks", "bands"})
+_FOR_DEVICES = frozenset(
+    {"device", "resonators", "lumps", "networks", "tracks", "bands", "transverse"}
+)
 
 
 @cache

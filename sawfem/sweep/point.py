@@ -138,7 +138,10 @@ def numbers(case: ResolvedCase, level: str) -> dict[str, Any]:
     if level == DEVICE:
         from sawfem.pipeline.execute import solved_device
 
-        bare = dataclasses.replace(case, signal=None)  # not among what a sweep keeps
+        applied = getattr(case.device, "transverse_modes", False)
+        bare = dataclasses.replace(  # without what a sweep does not keep
+            case, signal=None, transverse=case.transverse if applied else None
+        )
         device, _ = solved_device(bare, design, solutions)
         if device is not None:
             response = device.response
