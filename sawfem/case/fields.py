@@ -145,7 +145,7 @@ ResultParts = Annotated[
     ListRule(
         ChoiceRule(("temperature", "dispersion", "fields", "diffraction", "transverse-modes")),
         0,
-        4,
+        5,
         "a list of results",
     ),
 ]

@@ -275,7 +275,7 @@ MISTAKES = [
         '"a\\u001b[31m" = 3',
         'device."a\\u001b[31m": found an unknown key; expected a key of [device]: grating, '
         "aperture, gap, sheet_resistance, propagation_loss, kind, fingers, reflector_fingers, "
-        "reflector_connection, reflector_grating, load",
+        "reflector_connection, reflector_grating, load, transverse_modes",
     ),
     (
         RESONATOR,
