@@ -24,8 +24,8 @@ from sawfem.case.resolved import (
     ResolvedSignal,
     ResolvedTrack,
     ResolvedTransversalDevice,
-    ResolvedTransverse,
 )
+from sawfem.case.resolved_transverse import ResolvedTransverse
 
 __all__ = [
     "Case",

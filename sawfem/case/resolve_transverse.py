@@ -10,8 +10,8 @@ from sawfem.case.resolved import (
     ResolvedDevice,
     ResolvedGrating,
     ResolvedResonatorDevice,
-    ResolvedTransverse,
 )
+from sawfem.case.resolved_transverse import ResolvedTransverse
 from sawfem.units import parse_quantity, shown
 
 #: What results.include calls the modes.

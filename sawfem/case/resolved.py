@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from sawfem.case.resolved_transverse import ResolvedTransverse
 from sawfem.errors import CaseError
 from sawfem.quantities import json_safe
 
@@ -314,19 +315,6 @@ class ResolvedLimit:
     stop: float | None
     at_most: float | None
     at_least: float | None
-
-
-@dataclass(frozen=True)
-class ResolvedTransverse:
-    """Across a resonator, in metres: ``busbar`` None where the case does not say; ``gap`` and
-    ``dummy`` 0 for none. ``overlaps`` of its electrodes; ``apertures`` to compare, () for a range.
-    """
-
-    busbar: float | None = None
-    gap: float = 0.0
-    dummy: float = 0.0
-    overlaps: tuple[float, ...] = (1.0,)
-    apertures: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
