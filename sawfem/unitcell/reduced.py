@@ -22,6 +22,7 @@ quartz, the most demanding); ``frequency_error`` estimates what is left.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -33,6 +34,7 @@ from scipy.sparse.linalg import SuperLU
 from sawfem.errors import InputError
 from sawfem.planewave.lossy_admittance import LossyAdmittance
 from sawfem.unitcell.sparse import factorise
+from sawfem.unitcell.steepfloor import SteepFloor
 from sawfem.unitcell.system import CAPACITANCE, BlochSystem
 
 Array = NDArray[np.float64]
@@ -88,18 +90,44 @@ class ReducedSystem:
         """A(w, gamma) projected, at many frequencies in hertz: (m, r + e, r + e)."""
         f = np.asarray(frequencies, dtype=complex)
         omega = self.system.scaled_frequency(1.0) * f
-        air = self.top.conj().T @ (self.system.air_weights()[:, None] * self.top)
-        inertia = np.multiply.outer(omega**2, self.mass)
-        return np.asarray(self.stiffness - inertia + self._floor(f) - air)
+        weights = np.stack([np.ones_like(f), -(omega**2)], axis=1)
+        if self._steep is None or not self._steep.holds(f):
+            return _combined(weights, self._parts) + self._floor(f)
+        weights = np.hstack([weights, self._steep.weights(f)])
+        return _combined(weights, self._interpolated) + self._floor(f, self._steep.exact)
 
-    def _floor(self, frequencies: Complex) -> Complex:
-        """sum_n P_n^H Y(w, k_n) P_n, projected; (m, r + e, r + e)."""
+    @cached_property
+    def _parts(self) -> NDArray[Any]:
+        """Stiffness with the air, and mass; (2, r + e, r + e)."""
+        air: NDArray[Any] = self.top.conj().T @ (self.system.air_weights()[:, None] * self.top)
+        if self._is_real and np.abs(air.imag).max() <= 1e-13 * np.abs(air.real).max():
+            air = air.real
+        return np.stack([self.stiffness - air, self.mass])
+
+    @cached_property
+    def _steep(self) -> SteepFloor | None:
+        """Harmonics of the floor that are interpolated in frequency."""
+        return SteepFloor.around(self.centre, self.system.wavenumbers, self._floor)
+
+    @cached_property
+    def _interpolated(self) -> NDArray[Any]:
+        """Matrices of ``_parts`` and of the steep harmonics, in one stack."""
+        assert self._steep is not None
+        return np.concatenate([self._parts, self._steep.coefficients])
+
+    def _floor(
+        self, frequencies: Complex | Array, chosen: NDArray[np.bool_] | None = None
+    ) -> Complex:
+        """sum_n P_n^H Y(w, k_n) P_n of the chosen harmonics, or of all, projected;
+        (m, r + e, r + e).
+        """
         size = self.order + self.electrodes
         # Real vectors see the harmonics k and -k as conjugates, and Y(-k) = Y(k)^T: the sum over
         # backward harmonics is the transpose of the one over forward harmonics.
         k = self.system.wavenumbers
+        wanted = np.ones(k.size, dtype=bool) if chosen is None else chosen
         paired = self._is_real and bool(np.all(np.abs(k) > 1e-12))
-        kept = k > 0.0 if paired else slice(None)
+        kept = wanted & (k > 0.0) if paired else wanted
         traces = self.bottom[kept]
         blocks = self.system.floor_blocks(frequencies, kept)
         flat = traces.reshape(-1, size)
@@ -227,6 +255,17 @@ def reduce(system: BlochSystem, centre: float, *, bottom_pairs: int = 0) -> Redu
         if change < STATIC:
             return model
     return snapshots.model([snapshots.derived(slice(None), 1), snapshots.near_rest()])
+
+
+def _combined(weights: Complex, matrices: NDArray[Any]) -> Complex:
+    """Sums of matrices (t, n, n) with complex weights (m, t): (m, n, n)."""
+    flat = matrices.reshape(matrices.shape[0], -1)
+    if np.isrealobj(flat):
+        found = np.empty((weights.shape[0], flat.shape[1]), dtype=complex)
+        found.real, found.imag = weights.real @ flat, weights.imag @ flat
+    else:
+        found = weights @ flat
+    return found.reshape(-1, *matrices.shape[1:])
 
 
 def _times(matrix: Any, vector: Complex) -> Complex:
