@@ -36,7 +36,8 @@ from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.planewave.limiting import bulk_onsets
 from sawfem.unitcell.connection import ConnectedSystem, check_connections
 from sawfem.unitcell.discretisation import discretise
-from sawfem.unitcell.mesh import MEMORY_LIMIT, MeshSettings, mesh_size
+from sawfem.unitcell.mesh import MeshSettings
+from sawfem.unitcell.meshsize import MEMORY_LIMIT, mesh_size
 from sawfem.unitcell.stopband import (
     MOVED,
     STILL_ALIKE,

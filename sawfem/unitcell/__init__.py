@@ -1,6 +1,7 @@
 """One period of a grating: finite elements where geometry is, exact waves below.
 
 mesh             the graded, mapped mesh of a period
+meshsize         unknowns and memory, before anything is assembled
 forms            the weak form and its five scalar integrals
 discretisation   unknowns, Bloch condition, boundary traces: the cell as affine matrices
 losses           what its materials lose, as imaginary parts of the matrices

@@ -37,6 +37,7 @@ from sawfem.unitcell.forms import (
 )
 from sawfem.unitcell.losses import LossRule, no_losses
 from sawfem.unitcell.mesh import AIR, METAL, CellMesh, MeshSettings, mesh_cell
+from sawfem.unitcell.meshsize import check_memory
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -193,9 +194,10 @@ def discretise(
 
     Raises
     ------
-    GeometryError : a cell that the structured mesh cannot take.
+    GeometryError : a cell that the structured mesh cannot take, or whose mesh is too large.
     """
     cell_mesh = mesh_cell(cell, settings)
+    check_memory(cell_mesh, settings)
     basis = shape_functions(cell_mesh, settings.order)
     partner = _partners(basis)
     dropped = left_out(cell_mesh, basis, settings.order, settings.thrift)

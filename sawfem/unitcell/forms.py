@@ -13,7 +13,10 @@ small numbers. Conventions and scales: sawfem/conventions.py; lengths are in per
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.sparse as sp
@@ -51,13 +54,51 @@ class ScalarForms:
     mass: Array
 
 
+#: Entries of element matrices that are in memory at one time; five numbers each, and their points.
+AT_ONCE = 1_000_000
+
+
 def shape_functions(cell_mesh: CellMesh, order: int) -> Basis:
-    """Hierarchical shape functions of a degree on a mesh, with points to integrate at.
+    """Hierarchical shape functions of a degree on a mesh: their numbering.
+
+    Their values at the points of integration, which take more memory than all else, are made piece
+    by piece where they are needed.
+    """
+    return Basis(cell_mesh.mesh, ElementQuadP(order), intorder=1)
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """Some elements: their numbers, dofs (elements, functions), weights (elements, 1, points),
+    values (elements, functions, points) and slopes (2, elements, functions, points).
+    """
+
+    elements: Index
+    dofs: Index
+    weights: Array
+    values: Array
+    slopes: Array
+
+
+def _pieces(basis: Basis, elements: Index) -> Iterator[_Piece]:
+    """The elements, a few at a time, at the points of a Gauss rule.
 
     The integrals are exact on rectangles; on trapezoids the map makes them rational, and a point
     more in each direction keeps that error below the error of the elements.
     """
-    return Basis(cell_mesh.mesh, ElementQuadP(order), intorder=2 * order + 1)
+    functions = int(basis.element_dofs.shape[0])
+    order = math.isqrt(functions) - 1
+    count = max(1, AT_ONCE // functions**2)
+    for start in range(0, elements.size, count):
+        chosen = elements[start : start + count]
+        part = Basis(
+            basis.mesh, basis.elem, intorder=2 * order + 1, elements=chosen, dofs=basis.dofs
+        )
+        # (functions, elements, points) -> elements first, so that a product is a matrix an element.
+        values = np.stack([np.asarray(f[0]) for f in part.basis], axis=1)
+        slopes = np.stack([np.asarray(f[0].grad) for f in part.basis], axis=2)
+        dofs = basis.element_dofs.T[chosen].astype(np.int64)
+        yield _Piece(chosen, dofs, part.dx[:, None, :], values, slopes)
 
 
 def scalar_forms(
@@ -67,47 +108,51 @@ def scalar_forms(
 
     ``alive`` (n,) tells which shape functions are unknowns; the others have no entries.
     """
-    # (functions, elements, points) -> elements first, so that a product is one matrix a element.
-    values = np.stack([np.asarray(f[0]) for f in basis.basis], axis=1)
-    slopes = np.stack([np.asarray(f[0].grad) for f in basis.basis], axis=2)
-    weights = basis.dx[:, None, :]
-
-    def integral(v: Array, u: Array) -> Array:
-        return np.asarray(np.matmul(v * weights, u.transpose(0, 2, 1)))
-
-    xx, zz = integral(slopes[0], slopes[0]), integral(slopes[1], slopes[1])
-    xz, mass = integral(slopes[0], slopes[1]), integral(values, values)
-    dofs = basis.element_dofs.T.astype(np.int64)
-    kept = alive[dofs]
     forms = {}
     for medium in np.unique(cell_mesh.medium):
-        e = np.flatnonzero(cell_mesh.medium == medium)
-        place, row, column = np.nonzero(kept[e][:, :, None] & kept[e][:, None, :])
-        place = e[place]
-        forms[int(medium)] = ScalarForms(
-            rows=dofs[place, row],
-            columns=dofs[place, column],
-            gradient=(
-                (xx[place, row, column], xz[place, row, column]),
-                (xz[place, column, row], zz[place, row, column]),
-            ),
-            mass=mass[place, row, column],
-        )
+        parts = [
+            _entries(piece, alive[piece.dofs])
+            for piece in _pieces(basis, np.flatnonzero(cell_mesh.medium == medium))
+        ]
+        rows, columns, xx, xz, zx, zz, mass = map(np.concatenate, zip(*parts, strict=True))
+        forms[int(medium)] = ScalarForms(rows, columns, ((xx, xz), (zx, zz)), mass)
     return forms
+
+
+def _entries(piece: _Piece, kept: NDArray[np.bool_]) -> tuple[Any, ...]:
+    """Rows, columns, the four gradient integrals xx, xz, zx, zz and the mass; (entries,) each."""
+
+    def integral(v: Array, u: Array) -> Array:
+        return np.asarray(np.matmul(v * piece.weights, u.transpose(0, 2, 1)))
+
+    x, z = piece.slopes
+    place, row, column = np.nonzero(kept[:, :, None] & kept[:, None, :])
+    xz = integral(x, z)
+    return (
+        piece.dofs[place, row],
+        piece.dofs[place, column],
+        integral(x, x)[place, row, column],
+        xz[place, row, column],
+        xz[place, column, row],
+        integral(z, z)[place, row, column],
+        integral(piece.values, piece.values)[place, row, column],
+    )
 
 
 def transverse_forms(
     basis: Basis, elements: Index
 ) -> tuple[Index, Index, tuple[Array, Array], Array]:
     """Rows, columns, (int d_1 v u, int d_3 v u) and int v u over some elements; (entries,) each."""
-    values = np.stack([np.asarray(f[0])[elements] for f in basis.basis], axis=1)
-    slopes = np.stack([np.asarray(f[0].grad)[:, elements] for f in basis.basis], axis=2)
-    weighted = (values * basis.dx[elements, None, :]).transpose(0, 2, 1)
-    dofs = basis.element_dofs.T.astype(np.int64)[elements]
-    rows, columns = np.broadcast_arrays(dofs[:, :, None], dofs[:, None, :])
-    across, up = (np.asarray(np.matmul(slope, weighted)).ravel() for slope in slopes)
-    mass = np.asarray(np.matmul(values, weighted)).ravel()
-    return rows.ravel(), columns.ravel(), (across, up), mass
+    parts = []
+    for piece in _pieces(basis, elements):
+        weighted = (piece.values * piece.weights).transpose(0, 2, 1)
+        rows, columns = np.broadcast_arrays(piece.dofs[:, :, None], piece.dofs[:, None, :])
+        integrals = [np.matmul(factor, weighted) for factor in (*piece.slopes, piece.values)]
+        parts.append([array.ravel() for array in (rows, columns, *integrals)])
+    if not parts:
+        parts = [[np.zeros(0, dtype=np.int64)] * 2 + [np.zeros(0)] * 3]
+    rows, columns, across, up, mass = map(np.concatenate, zip(*parts, strict=True))
+    return rows, columns, (across, up), mass
 
 
 def elastic_tensor(medium: Medium) -> Array:

@@ -26,7 +26,7 @@ from sawfem.strips import shown_length
 from sawfem.unitcell.outline import AIR, COAT, METAL, STACK, Body, Outline, draw
 from sawfem.unitcell.spacing import graded, gradings_for, split, with_levels
 
-__all__ = ["AIR", "COAT", "METAL", "STACK", "CellMesh", "MeshSettings", "mesh_cell", "mesh_size"]
+__all__ = ["AIR", "COAT", "METAL", "STACK", "CellMesh", "MeshSettings", "mesh_cell"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -41,8 +41,6 @@ ABOVE_PLANE = 0.7
 #: Layers fewer towards the corners of an overcoat: there no charge sits, and the error that this
 #: makes is a thousandth of the one that the metal's corners leave.
 WEAKER = 1
-#: Memory, in bytes, beyond which a mesh is refused before it is built.
-MEMORY_LIMIT = 4e9
 #: Thinnest membrane below the feet, in periods.
 SLIVER = 1e-4
 
@@ -113,24 +111,6 @@ class CellMesh:
 
 
 @dataclass(frozen=True)
-class MeshSize:
-    """What a mesh will cost, known before it is built.
-
-    Attributes
-    ----------
-    elements, unknowns : of the mesh; the unknowns without what the Bloch condition ties, before
-        lower degrees leave some out.
-    memory : bytes that assembling and solving take at most, measured on cells of 300 to 1,900
-        elements and orders 3 to 7: 450 an entry of the element matrices, 9,000 an unknown; a
-        third of that where lower degrees leave out two unknowns of three.
-    """
-
-    elements: int
-    unknowns: int
-    memory: float
-
-
-@dataclass(frozen=True)
 class _Grid:
     """The rows and columns of a mesh, and the body in each patch."""
 
@@ -140,26 +120,6 @@ class _Grid:
     z: Array
     depth: float
     bodies: list[list[Body]]
-
-    def size(self, order: int, thrift: float) -> MeshSize:
-        """Elements, unknowns and memory at a polynomial degree."""
-        widths = np.bincount(self.column, minlength=len(self.bodies))
-        parts = [[_COMPONENTS.get(body.region, 4) for body in line] for line in self.bodies]
-        elements = self.column.size * (self.z.size - 1)
-        unknowns = int(order**2 * (widths @ np.array(parts)).sum())
-        memory = (450.0 * elements * (order + 1) ** 4 + 9000.0 * unknowns) / (
-            3.0 if thrift else 1.0
-        )
-        return MeshSize(elements, unknowns, memory)
-
-
-#: Components of the field that live in the air and in a metal; four elsewhere.
-_COMPONENTS = {AIR: 1, METAL: 3}
-
-
-def mesh_size(cell: UnitCell, settings: MeshSettings) -> MeshSize:
-    """Size and memory of a mesh without building it. Raises GeometryError as :func:`mesh_cell`."""
-    return _grid(cell, settings).size(settings.order, settings.thrift)
 
 
 def _grid(cell: UnitCell, settings: MeshSettings) -> _Grid:
@@ -178,19 +138,9 @@ def mesh_cell(cell: UnitCell, settings: MeshSettings) -> CellMesh:
 
     Raises
     ------
-    GeometryError : a conductor in the meshed part of the stack, walls that meet, or a mesh that
-        would need more than MEMORY_LIMIT.
+    GeometryError : a conductor in the meshed part of the stack, or walls that meet.
     """
     grid = _grid(cell, settings)
-    size = grid.size(settings.order, settings.thrift)
-    if size.memory > MEMORY_LIMIT:
-        raise GeometryError(
-            key="grating",
-            found=f"a cell whose mesh has {size.unknowns:,} unknowns and needs some "
-            f"{size.memory / 1e9:.1f} GB",
-            expected=f"at most {MEMORY_LIMIT / 1e9:g} GB: fewer electrodes of unlike height, fewer "
-            "conformal films, or a larger results.accuracy",
-        )
     mesh = MeshQuad.init_tensor(grid.feet, grid.z)
     middle = mesh.p[:, mesh.t].mean(axis=1)
     column = grid.column[np.searchsorted(grid.feet, middle[0]) - 1]

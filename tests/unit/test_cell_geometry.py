@@ -8,7 +8,8 @@ import pytest
 from sawfem.design import Electrode, Overcoat, Stack, UnitCell
 from sawfem.errors import GeometryError
 from sawfem.unitcell.discretisation import discretise
-from sawfem.unitcell.mesh import AIR, COAT, METAL, STACK, MeshSettings, mesh_cell, mesh_size
+from sawfem.unitcell.mesh import AIR, COAT, METAL, STACK, MeshSettings, mesh_cell
+from sawfem.unitcell.meshsize import mesh_size
 
 AL, TI, GOLD = "aluminium/kaye-laby", "titanium/kaye-laby", "gold/kaye-laby"
 SILICA = "silica/auld-1973"

@@ -150,8 +150,8 @@ def test_metal_just_below_the_electrodes_is_refused_by_a_run(capsys, layers, sta
 
 
 def test_a_mesh_too_large_is_refused_before_it_is_built(capsys, monkeypatch):
-    for room in ("unitcell.mesh", "extract.grating"):
+    for room in ("unitcell.meshsize", "extract.grating"):
         monkeypatch.setattr(f"sawfem.{room}.MEMORY_LIMIT", 1e6)
     line = refusal(capsys, "run", PLAIN)
-    assert line.startswith("buoy.toml: grating: found a cell whose mesh has 3,456 unknowns")
+    assert line.startswith("buoy.toml: grating: found a cell whose mesh has 2,152 unknowns")
     assert "expected at most 0.001 GB" in line
