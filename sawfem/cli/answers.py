@@ -13,7 +13,7 @@ from sawfem.cli.transverse import show_transverse
 from sawfem.device.comparison import ModelComparison
 from sawfem.extract.constants import GratingConstants
 from sawfem.measured.comparison import MeasuredComparison
-from sawfem.quantities import Quantity, entry
+from sawfem.quantities import Quantity, entry, json_key
 from sawfem.result import DeviceResult, GratingResult, Result
 from sawfem.units import format_quantity
 
@@ -147,6 +147,7 @@ def show_device(device: DeviceResult) -> None:
     for name, told in device.quality.items():
         parts = "; ".join(f"{key} {q:.4g}" for key, q in told["by_mechanism"].items())
         labelled("", f"quality factor by mechanism, {name}: {parts}")
+    _show_resonators(device.resonators)
     for compared in device.second_model:
         _show_second_model(compared)
     show_beams(device.beams)
@@ -193,6 +194,39 @@ def _show_second_model(found: ModelComparison) -> None:
         f"{low:.2f} to {high:.2f} MHz, Q {found.quality_factor:.0f}{leaky}:",
         "; ".join([*shifts, *texts]),
     )
+
+
+#: Figures of each resonator of a larger device that are shown, with their heads.
+RESONATOR = {
+    "resonance": "resonance",
+    "antiresonance": "antiresonance",
+    "coupling_k2_effective": "coupling",
+    "quality_factor_resonance": "Q width",
+    "quality_factor_resonance_energy": "Q energy",
+    "quality_factor_antiresonance": "Qa width",
+    "quality_factor_antiresonance_energy": "Qa energy",
+}
+
+
+def _show_resonators(resonators: Mapping[str, Any]) -> None:
+    """One line for each resonator of a larger device."""
+    if not resonators:
+        return
+    rows = []
+    for name, told in resonators.items():
+        values = {key: told["figures"].get(json_key(key)) for key in RESONATOR}
+        rows.append((f"  {name}", *(_rounded(key, value) for key, value in values.items())))
+    show()
+    table(("Resonators", *RESONATOR.values()), rows, right=range(1, len(RESONATOR) + 1))
+
+
+def _rounded(name: str, value: float | None) -> str:
+    """A figure to six digits for a frequency and to three for others; its unit follows."""
+    if value is None:
+        return "none"
+    digits = 6 if entry(name).unit == "Hz" else 3
+    number, _, unit = Quantity.of(name, float(f"{value:.{digits}g}")).parts()
+    return f"{number} {unit}".strip()
 
 
 def _show_spurious(items: Sequence[Mapping[str, Any]]) -> None:

@@ -14,14 +14,54 @@ from typing import Any
 import numpy as np
 
 from sawfem.device.assembled import solve_assembly
-from sawfem.device.assembly import Circuit
+from sawfem.device.assembly import Circuit, ResonatorPart
+from sawfem.device.circuit import CircuitPort
+from sawfem.device.mirrored import ResonatorSolver
+from sawfem.device.pmatrix import ComplexArray, FloatArray
+from sawfem.device.resonance import resonance_figures
 from sawfem.device.track import Gratings
-from sawfem.quantities import Quantity, json_key
+from sawfem.device.wiring import GROUND
+from sawfem.quantities import Quantity, json_key, table, to_json
 
 #: What does not stay within the device.
 OUTSIDE = ("reflected", "transmitted")
 #: Mechanisms that take less than this of what is lost are left out.
 LEAST = 1e-6
+
+
+def resonator_table(
+    circuit: Circuit, gratings: Gratings, low: float, high: float
+) -> dict[str, Any]:
+    """JSON object: name of each resonator of a circuit -> its own figures and quality factors.
+
+    Each is taken out of the circuit and looked at between two frequencies in hertz:
+    ``figures`` as sawfem/device/resonance.py defines them, ``uncertainty`` the difference of the
+    two quality factors, ``reasons``, and ``quality`` by mechanism.
+    """
+    found: dict[str, Any] = {}
+    for name in dict.fromkeys(name for name, _ in circuit.placed):
+        part = circuit.parts[name]
+        if not isinstance(part, ResonatorPart):
+            continue
+
+        def admittance(f: FloatArray, part: ResonatorPart = part) -> ComplexArray:
+            solved = ResonatorSolver(gratings, np.asarray(f)).solve(part)
+            return np.asarray(solved.admittance[:, 0, 0])
+
+        figures, reasons = resonance_figures(admittance, low, high)
+        port = CircuitPort("1", ("in", GROUND))
+        alone = Circuit({name: part}, ((name, (port.nodes,)),), (port,))
+        bars = {key: q.uncertainty for key, q in figures.items() if q.uncertainty is not None}
+        found[name] = {
+            "grating": part.grating,
+            "figures": to_json({key: q.value for key, q in figures.items()}),
+            "uncertainty": {"methods": to_json(bars)},
+            "reasons": {
+                json_key(key) if key in table() else key: text for key, text in reasons.items()
+            },
+            "quality": quality_by_mechanism(alone, gratings, figures),
+        }
+    return found
 
 
 def quality_by_mechanism(

@@ -103,11 +103,12 @@ def _device_schema() -> dict[str, Any]:
             "specification": {"type": "array"},
             "spurious": {"type": "array"},
             "quality": {"type": "object"},
+            "resonators": {"type": "object"},
             "signal": {"type": "object"},
             "second_model": {"type": "array"},
             "diffraction": {"type": "array", "items": {"type": "object"}},
             "transverse": {"type": "object"},
             "touchstone": {"type": ["string", "null"]},
         },
-        optional=("uncertainty", "quality", "signal", "diffraction", "transverse"),
+        optional=("uncertainty", "quality", "resonators", "signal", "diffraction", "transverse"),
     )

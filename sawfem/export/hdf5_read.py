@@ -266,6 +266,7 @@ def _read_device(node: Node, checks: Node) -> DeviceResult:
         description=node.json("description"),
         spurious=tuple(node.json("spurious")["spurious"]) if "spurious" in node else (),
         quality=node.json("quality") if "quality" in node else {},
+        resonators=node.json("resonators") if "resonators" in node else {},
         signal=node.json("signal") if "signal" in node else None,
         transverse=read_transverse(node.child("transverse")) if "transverse" in node else None,
         specification=tuple(limits),

@@ -243,8 +243,9 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
     if device.spurious:
         listed = [dict(item) for item in device.spurious]
         group["spurious"] = json.dumps({"spurious": listed}, allow_nan=False)
-    if device.quality:
-        group["quality"] = json.dumps(dict(device.quality), allow_nan=False)
+    for name in ("quality", "resonators"):
+        if told := getattr(device, name):
+            group[name] = json.dumps(dict(told), allow_nan=False)
     if device.signal is not None:
         group["signal"] = json.dumps(dict(device.signal), allow_nan=False)
     if device.transverse is not None:

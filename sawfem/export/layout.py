@@ -19,6 +19,7 @@
     /device/figures/<quantity> and <quantity>_uncertainty, and reasons (JSON)
     /device/spurious       JSON: unwanted responses by name
     /device/quality        JSON: quality factors of a one-port by mechanism
+    /device/resonators     JSON: figures of each resonator of a larger device
     /device/signal         JSON: the signal of the case, its errors, the counts of fingers compared
     /device/transverse     modes across the aperture (sawfem/export/transverse_hdf5.py)
     /device/measurement/<name>/frequency, s_measured, s_computed, reference_impedance, figures

@@ -22,7 +22,6 @@ from sawfem.device import Resonator, Response, Transversal, device_response
 from sawfem.device.assembled import energy_check, solve_assembly
 from sawfem.device.losses import attenuation_of_loss
 from sawfem.device.pmatrix import FloatArray
-from sawfem.device.quality import quality_by_mechanism
 from sawfem.device.spreading import Spreading
 from sawfem.errors import ConvergenceError, SawfemError
 from sawfem.extract import (
@@ -40,7 +39,6 @@ from sawfem.pipeline.fingers import conducting_width, sheet_resistance
 from sawfem.pipeline.judgement import judged
 from sawfem.pipeline.signalling import Progress, solve_signal
 from sawfem.pipeline.specified import verdict_dict, verdicts_of
-from sawfem.pipeline.spurious import unwanted_of
 from sawfem.pipeline.transverse import solve_transverse
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
@@ -149,8 +147,6 @@ def solve_any_device(
     )
     device = replace(
         device,
-        spurious=unwanted_of(setting, solutions),
-        quality=quality_by_mechanism(setting.circuit, setting.gratings, device.response.figures),
         beams=beams,
         response=response,
         transverse=transverse,

@@ -21,6 +21,7 @@ from sawfem.pipeline.fitted import with_fitted
 from sawfem.pipeline.judgement import grating_warnings
 from sawfem.pipeline.measuring import read_measurements, with_measurements
 from sawfem.pipeline.second import with_second_model
+from sawfem.pipeline.spurious import with_parts
 from sawfem.planewave import Wave
 from sawfem.result import DeviceResult, Result, collect_checks, grating_result
 
@@ -77,7 +78,7 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
         for name in design.cells
     }
     device, remarks = solved_device(resolved, design, solutions, log.report)
-    device, more = with_measurements(device, measured)
+    device, more = with_measurements(with_parts(device, solutions), measured)
     device, compared = with_second_model(resolved, device, design.cells, solutions, log.report)
     checks = collect_checks(solutions, device.response if device else None)
     rows = {} if folder is None else {name: rows_file(folder, name) for name in solutions}

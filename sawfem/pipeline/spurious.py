@@ -1,36 +1,60 @@
-"""Unwanted responses of the device of a case: what else rings, and where bulk waves begin."""
+"""What is told of the parts of a device: what else rings, where bulk waves begin, what is lost."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
-from sawfem.device.track import Track, Transducer
+from sawfem.device.assembly import Circuit
+from sawfem.device.quality import quality_by_mechanism, resonator_table
+from sawfem.device.track import Gratings, Track, Transducer
 from sawfem.device.unwanted import BULK, MAIN, Unwanted, all_ringing, unwanted_dict
 from sawfem.extract import GratingSolution
-from sawfem.pipeline.circuits import CircuitSetting
+from sawfem.result import DeviceResult
+
+
+def with_parts(
+    device: DeviceResult | None, solutions: Mapping[str, GratingSolution]
+) -> DeviceResult | None:
+    """A device with its unwanted responses, quality factors by mechanism, and its resonators."""
+    if device is None or device.circuit is None or device.gratings is None:
+        return device
+    circuit, gratings = device.circuit, device.gratings
+    f = device.response.frequency
+    low, high = float(f[0]), float(f[-1])
+    several = device.kind != "resonator"
+    return replace(
+        device,
+        spurious=unwanted_of(circuit, gratings, solutions, (low, high)),
+        quality=quality_by_mechanism(circuit, gratings, device.response.figures),
+        resonators=resonator_table(circuit, gratings, low, high) if several else {},
+    )
 
 
 def unwanted_of(
-    setting: CircuitSetting, solutions: Mapping[str, GratingSolution]
+    circuit: Circuit,
+    gratings: Gratings,
+    solutions: Mapping[str, GratingSolution],
+    band: tuple[float, float],
 ) -> tuple[dict[str, Any], ...]:
-    """JSON objects of all of them inside the device's band, the strongest of each part first.
+    """JSON objects of all of them inside a band in hertz, the strongest of each part first.
 
     Bulk onsets come first. They are the gratings', at phase pi per pitch; that of double
     electrodes, which work at half of it, is half as high: bulk waves of the substrate are not
     dispersive.
     """
-    low, high = float(setting.frequency[0]), float(setting.frequency[-1])
-    found = [item for item in _onsets(setting, solutions) if low < item.frequency < high]
-    for resonator in all_ringing(setting.circuit, setting.gratings, low, high):
+    low, high = band
+    found = [item for item in _onsets(circuit, solutions) if low < item.frequency < high]
+    for resonator in all_ringing(circuit, gratings, low, high):
         found += [peak for peak in resonator.peaks if peak.name != MAIN]
     return tuple(unwanted_dict(item) for item in found)
 
 
-def _onsets(setting: CircuitSetting, solutions: Mapping[str, GratingSolution]) -> list[Unwanted]:
-    single, double = _kinds(setting)
+def _onsets(circuit: Circuit, solutions: Mapping[str, GratingSolution]) -> list[Unwanted]:
+    single, double = _kinds(circuit)
     found = []
-    for name in setting.circuit.gratings:
+    for name in circuit.gratings:
         onset = solutions[name].constants.next_bulk_onset
         if onset is None:
             continue
@@ -41,10 +65,10 @@ def _onsets(setting: CircuitSetting, solutions: Mapping[str, GratingSolution]) -
     return found
 
 
-def _kinds(setting: CircuitSetting) -> tuple[set[str], set[str]]:
+def _kinds(circuit: Circuit) -> tuple[set[str], set[str]]:
     """Gratings that work at phase pi per pitch, and at half of it."""
-    single, double = set(setting.circuit.gratings), set()
-    tracks = [part for part in setting.circuit.parts.values() if isinstance(part, Track)]
+    single, double = set(circuit.gratings), set()
+    tracks = [part for part in circuit.parts.values() if isinstance(part, Track)]
     for track in tracks:
         elements = [e for e in track.elements if isinstance(e, Transducer)]
         double |= {e.grating for e in elements if e.double}

@@ -110,7 +110,8 @@ class DeviceResult:
         without one.
     measurements : what was measured, beside what was computed.
     spurious : unwanted responses by name, JSON-safe (sawfem/device/unwanted.py).
-    quality : quality factors of a one-port by mechanism, JSON-safe (sawfem/device/quality.py).
+    quality : quality factors of a one-port by mechanism; resonators : the figures of each
+        resonator of a larger device. JSON-safe (sawfem/device/quality.py).
     beams : from transducer to transducer, where diffraction was asked for.
     circuit, gratings : what it was computed from; kept for pictures, not in files.
     second_model : its transducers by sums over electrodes and by coupling of modes.
@@ -126,6 +127,7 @@ class DeviceResult:
     measurements: tuple[MeasuredComparison, ...] = ()
     spurious: tuple[Mapping[str, Any], ...] = ()
     quality: Mapping[str, Any] = field(default_factory=dict)
+    resonators: Mapping[str, Any] = field(default_factory=dict)
     beams: tuple[BeamPair, ...] = field(default=(), repr=False)
     circuit: Circuit | None = field(default=None, repr=False)
     gratings: Gratings | None = field(default=None, repr=False)
@@ -179,6 +181,7 @@ class DeviceResult:
             "specification": [dict(line) for line in self.specification],
             "spurious": [dict(item) for item in self.spurious],
             **({"quality": dict(self.quality)} if self.quality else {}),
+            **({"resonators": dict(self.resonators)} if self.resonators else {}),
             **({"signal": dict(self.signal)} if self.signal is not None else {}),
             **({"transverse": self.transverse.to_dict()} if self.transverse is not None else {}),
             **({"power": self._power()} if self.response.power else {}),
