@@ -188,6 +188,9 @@ def _show_second_model(found: ModelComparison) -> None:
             f"|Y| within {found.typical_difference:.2f} dB over nine tenths of it, most "
             f"{value:+.2f} dB at {place / 1e6:.2f} MHz"
         )
+    if found.radiated is not None:
+        share = 100.0 * found.bulk_share
+        texts.append(f"{share:.2g} % of the integral of G goes into the bulk directly")
     labelled(
         "Two models",
         f"{found.name} by sums over electrodes against coupling of modes, {band} "

@@ -27,6 +27,35 @@ LEAKY = 5.0
 
 
 @dataclass(frozen=True, eq=False)
+class BulkRadiation:
+    """Conductance of a set of electrodes by what carries the power away.
+
+    Attributes
+    ----------
+    frequency : (F,) Hz.
+    waves, bulk : (F,) S, by waves of the grating, and directly into the bulk. Where two waves
+        meet they cannot be told from the cut of the bulk, and either may come out negative.
+    count : (F,) waves found.
+    """
+
+    frequency: Array
+    waves: Array
+    bulk: Array
+    count: NDArray[np.int64]
+
+    @property
+    def clear(self) -> NDArray[np.bool_]:
+        """Where both parts are powers: not negative beyond 2 % of the whole, (F,)."""
+        slack = 0.02 * (self.waves + self.bulk)
+        return np.asarray((self.waves >= -slack) & (self.bulk >= -slack))
+
+    @property
+    def share(self) -> Array:
+        """Of the conductance that goes into the bulk at once, (F,)."""
+        return np.asarray(self.bulk / (self.bulk + self.waves))
+
+
+@dataclass(frozen=True, eq=False)
 class ModelComparison:
     """A transducer between endless reflectors by both models.
 
@@ -45,6 +74,8 @@ class ModelComparison:
     error : largest distance of two successive rational functions (sawfem/device/endless_array.py).
     phases : of all frequencies together.
     leaky : whether the wave radiates into the bulk at its resonance.
+    radiated : at some of the computed frequencies, what goes into the bulk directly; None on
+        leaky cuts, where the wave and its electrodes radiate together.
     """
 
     name: str
@@ -59,6 +90,7 @@ class ModelComparison:
     phases: int = 0
     interpolation: float = 0.0
     leaky: bool = False
+    radiated: BulkRadiation | None = None
 
     @property
     def quality_factor(self) -> float:
@@ -91,6 +123,29 @@ class ModelComparison:
         """Frequencies in hertz over which the two are compared."""
         f = self.frequency[self._fitted()]
         return float(f[0]), float(f[-1])
+
+    def bulk_conductance(self) -> Array:
+        """What goes directly into the bulk at all frequencies, S, (F,); NaN where it is not known.
+
+        Straight lines between the frequencies at which it is clear.
+        """
+        if self.radiated is None:
+            return np.full(self.frequency.shape, np.nan)
+        clear = self.radiated.clear
+        at, bulk = self.radiated.frequency[clear], self.radiated.bulk[clear]
+        return (
+            np.asarray(np.interp(self.frequency, at, bulk))
+            if at.size
+            else np.full(self.frequency.shape, np.nan)
+        )
+
+    @property
+    def bulk_share(self) -> float:
+        """Integral of that conductance over the band, over that of the whole."""
+        kept = self._fitted()
+        f = self.frequency[kept]
+        whole = np.trapezoid(self.summed.real[kept], f)
+        return float(np.trapezoid(self.bulk_conductance()[kept], f) / whole)
 
     @property
     def limit(self) -> float:
@@ -138,6 +193,8 @@ class ModelComparison:
             place, value = self.worst
             found |= {"second_model_difference": value, "second_model_difference_at": place}
             found["second_model_difference_typical"] = self.typical_difference
+        if self.radiated is not None:
+            found["bulk_radiation"] = self.bulk_share
         for name, pair in zip(("resonance", "antiresonance"), self.peaks, strict=False):
             found[f"second_model_{name}_shift"] = pair[1] / pair[0] - 1.0
         return {name: Quantity.of(name, value) for name, value in found.items()}

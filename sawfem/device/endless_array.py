@@ -31,7 +31,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +68,8 @@ class MutualAdmittances:
     values : (lags,) y_0, y_1, ... in S/m: for an aperture of one metre; y_-m = y_m.
     error : difference of the last two rational functions over the largest |Y| sampled.
     at : (n,) phases that were computed.
+    poles, residues : (r,) of the rational function of x = cos(gamma) whose coefficients they are,
+        in S/m, for the currents.
     """
 
     frequency: float
@@ -75,6 +77,8 @@ class MutualAdmittances:
     values: Complex
     error: float
     at: Array
+    poles: Complex = field(default_factory=lambda: np.empty(0, dtype=complex), repr=False)
+    residues: Complex = field(default_factory=lambda: np.empty(0, dtype=complex), repr=False)
 
     @property
     def phases(self) -> int:
@@ -143,7 +147,8 @@ def mutual_admittances(
                 f"with {phases.size} phases (reached {worst:.1e}); more damping would smooth it"
             )
         new = probes[change > min(tolerance, AGAIN * worst)]
-    return MutualAdmittances(frequency, damping, values, worst, phases)
+    poles, residues = rational.poles, rational.residues * turn
+    return MutualAdmittances(frequency, damping, values, worst, phases, poles, residues)
 
 
 def _check(model: CellModel, damping: float) -> None:
@@ -206,10 +211,15 @@ class _Rational:
 
     def coefficients(self, count: int) -> Complex:
         """Fourier coefficients y_0 .. y_(count-1)."""
-        root = np.sqrt(self.poles - 1.0) * np.sqrt(self.poles + 1.0)  # cut on [-1, 1]
-        z = 1.0 / (self.poles + root)
-        shares = -2.0 * self.residues * z / (1.0 - z * z)
-        powers = z[None, :] ** np.arange(count)[:, None]
-        values = powers @ shares
+        values = pole_coefficients(self.poles, self.residues, count)
         values[0] += self.constant
-        return np.asarray(values)
+        return values
+
+
+def pole_coefficients(poles: Complex, residues: Complex, count: int) -> Complex:
+    """Fourier coefficients (count,) of sum_i residues_i / (cos(gamma) - poles_i)."""
+    root = np.sqrt(poles - 1.0) * np.sqrt(poles + 1.0)  # cut on [-1, 1]
+    z = 1.0 / (poles + root)
+    shares = -2.0 * residues * z / (1.0 - z * z)
+    powers = z[None, :] ** np.arange(count)[:, None]
+    return np.asarray(powers @ shares)

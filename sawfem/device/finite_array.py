@@ -112,6 +112,14 @@ class ElectrodeSet:
         # drive^T I = V_port (I_+ - I_-)/2 / V_port
         return complex(self.drive @ toeplitz_product(mutual, V[:, None])[:, 0])
 
+    def conductance_of(self, potentials: Complex, mutual: Complex) -> float:
+        """Re(V^H Y V) in S/m for given potentials in volts: twice the power they put in.
+
+        ``mutual`` may be a part of the mutual admittances, whose share of the power this is.
+        """
+        currents = toeplitz_product(mutual, potentials[:, None])[:, 0]
+        return float(np.vdot(potentials, currents).real)
+
 
 def toeplitz_product(mutual: Complex, potentials: Complex) -> Complex:
     """Currents I_m = sum_n y_(|m-n|) V_n by fast Fourier transform; V is (N, columns)."""

@@ -48,9 +48,10 @@ class HarmonicSamples:
         self._views: dict[float, CellAtPhase] = {}
         self._slowness, self._series = _far_series(model)
 
-    def __call__(self, frequency: float, phases: Array) -> Complex:
-        """Y in S/m, (n,), at one frequency in hertz and phases 0..pi.
+    def __call__(self, frequency: float, phases: Array | Complex) -> Complex:
+        """Y in S/m, (n,), at one frequency in hertz and phases 0..pi in their real parts.
 
+        Complex phases are not kept; waves that decay along the grating are poles there.
         The half-space is continued from the real frequency, where what is radiated runs away.
         Raises InputError outside the model's frequencies.
         """
@@ -62,7 +63,7 @@ class HarmonicSamples:
                 expected=f"{low:.6g} to {high:.6g} Hz, the band of the cell's model",
             )
         lossy = complex(frequency, -self.damping)
-        views = [self._at(float(gamma)) for gamma in phases]
+        views = [self._at(complex(gamma)) for gamma in phases]
         blocks = self._floor(lossy, np.concatenate([view.wavenumbers for view in views]))
         ends = np.cumsum([view.wavenumbers.size for view in views])[:-1]
         parts = zip(views, np.split(blocks, ends), strict=True)
@@ -71,7 +72,10 @@ class HarmonicSamples:
         reaction = a[:, r:, r:] - a[:, r:, :r] @ x
         return np.asarray(-2j * np.pi * lossy * CAPACITANCE * reaction[:, 0, 0])
 
-    def _at(self, phase: float) -> CellAtPhase:
+    def _at(self, complex_phase: complex) -> CellAtPhase:
+        if complex_phase.imag != 0.0:
+            return self.model.at(complex_phase)
+        phase = complex_phase.real
         if phase not in self._views:
             self._views[phase] = self.model.at(phase)
         return self._views[phase]
@@ -79,16 +83,16 @@ class HarmonicSamples:
     def _floor(self, frequency: complex, k: Complex | Array) -> Complex:
         """Scaled p Y(w, k_n) at k_n p (n,), (n, 4, 4)."""
         p, omega = self.model.period, 2.0 * np.pi * frequency
-        size = np.abs(np.real(k))
-        far = omega.real * p < self._slowness * size
+        back = np.real(k) < 0.0
+        size = np.where(back, -k, k)
+        far = omega.real * p < self._slowness * np.real(size)
         blocks = np.empty((size.size, 4, 4), dtype=complex)
         blocks[~far] = p * self.model.projected.floor.scaled(omega, k[~far] / p)
         if far.any():
             place = 2.0 * (omega * p / size[far] / self._slowness) ** 2 - 1.0
             smooth = chebyshev.chebvander(place, self._series.shape[0] - 1) @ self._series
             smooth = size[far, None, None] * smooth.reshape(-1, 4, 4)
-            back = np.real(k[far]) < 0.0
-            smooth[back] = smooth[back].swapaxes(1, 2)
+            smooth[back[far]] = smooth[back[far]].swapaxes(1, 2)
             blocks[far] = smooth
         return blocks
 

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.design import UnitCell
+from sawfem.device.bulk_radiation import bulk_radiation
 from sawfem.device.comparison import ModelComparison as ModelComparison
 from sawfem.device.description import ELECTRODES_PER_CELL, Resonator, Transversal
 from sawfem.device.endless_array import MutualAdmittances, mutual_admittances
@@ -55,6 +56,8 @@ RATIO_TOLERANCE = 2.0e-3
 #: Frequencies to begin with, besides the peaks and a line width on either side; and most of them.
 FIRST = 9
 MOST = 120
+#: Of these frequencies, how many tell what goes into the bulk.
+RADIATED = 15
 #: Frequencies listed over the band, and beside each peak, where they reach REACH line widths f/Q.
 OVER_BAND = 241
 BESIDE_PEAK = 33
@@ -139,7 +142,7 @@ def compare_models(
     )
     samples = HarmonicSamples(model, jobs[0].damping)  # the waves of all lose alike
     given = frequency is not None
-    return tuple(replace(job.compared(samples, given, report), leaky=leaky) for job in jobs)
+    return tuple(job.compared(samples, given, leaky, report) for job in jobs)
 
 
 @dataclass(frozen=True, eq=False)
@@ -201,7 +204,7 @@ class _Job:
         return cls(name, electrodes, device.aperture, damping, kept, places, coupled, peaks)
 
     def compared(
-        self, samples: HarmonicSamples, given: bool, progress: Progress
+        self, samples: HarmonicSamples, given: bool, leaky: bool, progress: Progress
     ) -> ModelComparison:
         """Both models, at the given places or over the band that they span."""
         computed: list[MutualAdmittances] = []
@@ -234,6 +237,13 @@ class _Job:
             listed = _listed(settled.frequency, self.peaks, self.damping)
             ratios = settled(listed)
         coupled = self.coupled(listed)
+        radiated = None
+        if not leaky:
+            at = np.linspace(settled.frequency[0], settled.frequency[-1], RADIATED)
+            places = {int(np.argmin(np.abs(settled.frequency - f))) for f in at}
+            computed.sort(key=lambda one: one.frequency)
+            chosen = [computed[place] for place in sorted(places)]
+            radiated = bulk_radiation(samples, self.electrodes, chosen, self.aperture)
         return ModelComparison(
             name=self.name,
             frequency=listed,
@@ -246,6 +256,8 @@ class _Job:
             error=max(one.error for one in computed),
             phases=sum(one.phases for one in computed),
             interpolation=settled.error,
+            leaky=leaky,
+            radiated=radiated,
         )
 
     def _moved_peaks(self, settled: Settled) -> tuple[tuple[float, float], ...]:

@@ -5,6 +5,8 @@ coupled, summed               S, by coupling of modes and by sums over electrode
 computed                      Hz, where the sums were computed and not interpolated
 peaks                         (n, 2) Hz, resonance and antiresonance by either model
 fit_band                      (2,) Hz, NaN where the constants have none
+radiated_frequency            Hz, with conductance_waves, conductance_bulk (S) and waves_found
+                              there; not on leaky cuts
 attributes                    damping in Hz (quality factor f / (2 damping)), error and
                               interpolation (relative), phases, leaky
 """
@@ -16,7 +18,7 @@ from collections.abc import Sequence
 import h5py
 import numpy as np
 
-from sawfem.device.comparison import ModelComparison
+from sawfem.device.comparison import BulkRadiation, ModelComparison
 from sawfem.export.hdf5_node import Node
 from sawfem.quantities import entry
 
@@ -38,6 +40,14 @@ def write_second_model(group: h5py.Group, compared: Sequence[ModelComparison]) -
             place[name].attrs.update(entry("frequency").attributes())
         for name in ("damping", "error", "interpolation"):
             place.attrs[name] = float(getattr(found, name))
+        if found.radiated is not None:
+            for name in ("waves", "bulk"):
+                dataset = place.create_dataset(
+                    f"conductance_{name}", data=getattr(found.radiated, name)
+                )
+                dataset.attrs.update(entry("admittance").attributes())
+            place.create_dataset("waves_found", data=found.radiated.count)
+            place.create_dataset("radiated_frequency", data=found.radiated.frequency)
         place.attrs["phases"], place.attrs["leaky"] = found.phases, found.leaky
 
 
@@ -63,4 +73,11 @@ def _read_one(name: str, node: Node) -> ModelComparison:
         phases=node.attribute("phases", int),
         interpolation=node.attribute("interpolation", float),
         leaky=node.attribute("leaky", bool),
+        radiated=_read_radiated(node) if "conductance_bulk" in node else None,
     )
+
+
+def _read_radiated(node: Node) -> BulkRadiation:
+    at = node.array("radiated_frequency", (None,))
+    waves, bulk = (node.array(f"conductance_{name}", (at.size,)) for name in ("waves", "bulk"))
+    return BulkRadiation(at, waves, bulk, node.array("waves_found", (at.size,), np.int64))

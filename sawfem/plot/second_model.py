@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from sawfem.device.comparison import APART, DECIBEL, ModelComparison
+from sawfem.device.comparison import APART, DECIBEL, BulkRadiation, ModelComparison
 from sawfem.plot import style
 
 #: Shades of the zones beside the peaks and outside the fit.
@@ -16,8 +16,10 @@ ZONE, OUTSIDE = "#F3D9B1", "#E4E4E4"
 def draw_second_model(found: ModelComparison) -> Figure:
     """Admittances above; below their ratio in dB, what a bound wave keeps dotted."""
     frequency = found.frequency / 1e6
-    figure = style.new_figure(9.0, 7.0)
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    radiated = found.radiated
+    heights = (3, 2) if radiated is None else (3, 2, 2)
+    figure = style.new_figure(9.0, 7.0 if radiated is None else 9.0)
+    upper, lower, *further = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
     for values, line, label in (
         (found.coupled, style.FIRST, "coupling of modes"),
         (found.summed, style.SECOND, "sums over electrodes"),
@@ -46,11 +48,26 @@ def draw_second_model(found: ModelComparison) -> Figure:
             label=f"most, apart from the peaks: {value:+.2f} dB at {place / 1e6:.2f} MHz",
         )
         lower.legend(handles=[mark], loc="best")
+    if radiated is not None:
+        _draw_carriers(further[0], found, radiated)
     lower.set_xlim(frequency[0], frequency[-1])
-    style.frequency_axis(lower)
+    style.frequency_axis(further[0] if further else lower)
     figure.legend(*upper.get_legend_handles_labels(), loc="outside lower center", ncols=3)
     figure.suptitle(_title(found), fontsize=11)
     return figure
+
+
+def _draw_carriers(axes: Axes, found: ModelComparison, radiated: BulkRadiation) -> None:
+    """Conductance by what carries its power away."""
+    frequency, total, bulk = found.frequency / 1e6, found.summed.real, found.bulk_conductance()
+    axes.semilogy(frequency, 1e3 * total, label="all of it", **style.FIRST.keywords())
+    label = f"directly into the bulk: {100.0 * found.bulk_share:.2g} % of the integral"
+    axes.semilogy(frequency, 1e3 * bulk, label=label, **style.THIRD.keywords())
+    clear = radiated.clear
+    at = radiated.frequency[clear] / 1e6
+    axes.plot(at, 1e3 * radiated.bulk[clear], "o", color=style.GREEN, markersize=3.0)
+    axes.set_ylabel("conductance G (mS)")
+    axes.legend(loc="best")
 
 
 def _title(found: ModelComparison) -> str:

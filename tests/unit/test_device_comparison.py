@@ -6,7 +6,7 @@ import h5py
 import numpy as np
 import pytest
 
-from sawfem.device.comparison import ModelComparison
+from sawfem.device.comparison import BulkRadiation, ModelComparison
 from sawfem.export.hdf5_node import Node
 from sawfem.export.second_model_hdf5 import read_second_model, write_second_model
 from sawfem.plot.second_model import draw_second_model
@@ -56,6 +56,21 @@ def test_figures_by_hand(compared):
     assert str(figures["second_model_difference_at"]) == "890 MHz"
 
 
+def test_bulk_share_by_hand(compared):
+    """0.1 of 1.02 mS everywhere; a place where it cannot be told is passed over."""
+    at = np.array([860e6, 870e6, 880e6, 900e6])
+    bulk = np.array([1e-4, -1.0, 1e-4, 1e-4])
+    told = BulkRadiation(at, 1e-3 - bulk, bulk, np.array([1, 2, 1, 1]))
+    assert told.clear.tolist() == [True, False, True, True]
+    assert told.share == pytest.approx([0.1, -1e3, 0.1, 0.1])
+    found = replace(compared, radiated=told)
+    assert found.bulk_conductance() == pytest.approx(np.full(401, 1e-4))
+    assert found.bulk_share == pytest.approx(0.1 / compared.conductance_ratio)
+    assert float(found.figures()["bulk_radiation"]) == found.bulk_share
+    assert np.isnan(compared.bulk_conductance()).all()
+    assert "bulk_radiation" not in compared.figures()
+
+
 def test_nothing_apart_from_the_peaks(compared):
     wide = replace(compared, damping=20e6)
     assert not wide.apart.any()
@@ -65,6 +80,9 @@ def test_nothing_apart_from_the_peaks(compared):
 
 
 def test_file_object_and_picture(compared, one_port, tmp_path):
+    at = compared.computed
+    told = BulkRadiation(at, np.full(11, 9e-4), np.full(11, 1e-4), np.ones(11, dtype=np.int64))
+    compared = replace(compared, radiated=told)
     with h5py.File(tmp_path / "two.h5", "w") as file:
         place = file.create_group("second_model", track_order=True)
         write_second_model(place, (compared, replace(compared, name="input", fit_band=None)))
@@ -74,12 +92,16 @@ def test_file_object_and_picture(compared, one_port, tmp_path):
         assert np.array_equal(getattr(first, name), getattr(compared, name))
     for name in ("name", "damping", "fit_band", "peaks", "error", "phases", "interpolation"):
         assert getattr(first, name) == getattr(compared, name)
+    for name in ("frequency", "waves", "bulk", "count"):
+        assert np.array_equal(getattr(first.radiated, name), getattr(told, name))
     assert second.fit_band is None
     device = DeviceResult("resonator", one_port, (Port("1", 50.0),), second_model=(compared,))
     (told,) = device.to_dict()["second_model"]
     assert told["band_hz"] == [865e6, 895e6]
     assert told["figures"]["second_model_conductance"] == compared.conductance_ratio
     assert told["frequencies_computed"] == 11
-    upper, lower = draw_second_model(compared).axes
+    upper, lower, carriers = draw_second_model(compared).axes
     assert len(upper.lines) == 5  # two curves, the computed points, two ends of the fit
     assert lower.get_ylim()[1] > 3.0
+    assert [line.get_ydata()[5] for line in carriers.lines] == pytest.approx([1.02, 0.1, 0.1])
+    assert len(draw_second_model(replace(compared, radiated=None)).axes) == 2
