@@ -54,7 +54,7 @@ Apertures = Annotated[
 ]
 Frequency = Annotated[Any, QuantityRule("frequency", "frequency")]
 Angle = Annotated[Any, _ANGLE]
-DesignKind = Annotated[str, ChoiceRule(("ladder",))]
+DesignKind = Annotated[str, ChoiceRule(("ladder", "transversal"))]
 Misalignment = Annotated[Any, QuantityRule("angle", "misalignment")]
 FitModel = Annotated[str, ChoiceRule(("resonator", "circuit"))]
 FitQuantity = Annotated[str, ChoiceRule(("scattering", "admittance"))]

@@ -338,11 +338,18 @@ class ResolvedSignal:
 
 @dataclass(frozen=True)
 class ResolvedDesign:
-    """What a design may choose; ``spread`` in hertz, ``propagation_loss`` in decibel per second."""
+    """What a design may choose; ``spread`` in hertz, ``propagation_loss`` in decibel per second.
+
+    ``gap`` in metres, None where it is left to the program.
+    """
 
     kind: str
     resonators: int
     reflector_fingers: int
+    transducer: str
+    gap: float | None
+    source: complex
+    load: complex
     spread: float
     propagation_loss: float
     sheet_resistance: float | None

@@ -61,8 +61,12 @@ class Design(Table):
     """What ``sawfem design`` may choose, and for how long."""
 
     kind: f.DesignKind = "ladder"
-    resonators: f.Count = Field(default=7, description="odd: series at both ends")
-    reflector_fingers: f.Strips = 40
+    resonators: f.Count = Field(default=7, description="of a ladder; odd: series at both ends")
+    reflector_fingers: f.Strips = Field(default=40, description="of each resonator of a ladder")
+    transducer: f.TransducerType = Field(default="double", description="of a transversal filter")
+    gap: f.Gap = Field(default=None, description="between the transducers of a transversal filter")
+    source: f.Impedance = Field(default="50 ohm", description="of a transversal filter")
+    load: f.Impedance = Field(default="50 ohm", description="of a transversal filter")
     spread: f.Frequency = Field(
         default=None, description="process: how far all frequencies may be off, either way"
     )

@@ -15,7 +15,7 @@ from sawfem.cli.screen import labelled, show
 from sawfem.errors import OutputError
 
 if TYPE_CHECKING:
-    from sawfem.pipeline.designing import Designed
+    from sawfem.pipeline.designed import Designed
 
 
 @click.command("design")

@@ -1,4 +1,6 @@
-"""From the specification of a case to a ladder that keeps it: a case file that can be run.
+"""From the specification of a case to a device that keeps it: a case file that can be run.
+
+Of a ladder here; of a transversal filter in sawfem/pipeline/design_transversal.py.
 
 Constants are computed at three pitches around the first design, at one film thickness, and
 interpolated; the search moves two pitches and the static capacitances. What it finds is written
@@ -29,55 +31,34 @@ from sawfem.device.laddering import (
     quadratic,
 )
 from sawfem.device.losses import attenuation_of_loss
-from sawfem.device.optimise import Optimum, minimise
+from sawfem.device.optimise import minimise
 from sawfem.device.pmatrix import FloatArray
-from sawfem.device.specification import SPREADS, Limit, Verdict, judge, responses_at
+from sawfem.device.specification import Limit, Verdict, judge, responses_at
 from sawfem.device.track import Gratings
 from sawfem.errors import CaseError, InputError
 from sawfem.extract import ComConstants, GratingSolution, solve_grating
 from sawfem.pipeline.build import Design, build
+from sawfem.pipeline.design_transversal import design_transversal
+from sawfem.pipeline.designed import (
+    ACCURACY,
+    SEARCH_POINTS,
+    Designed,
+    Progress,
+    absolute_thickness,
+    losses_of,
+    worse_of,
+    worth,
+)
 from sawfem.pipeline.fingers import conducting_width, sheet_resistance
-from sawfem.pipeline.fitted import refuse_fitted
 from sawfem.pipeline.specified import drift_of, limits_of, unattainable
 from sawfem.units import format_quantity
 
-#: progress(stage, done, total, what to show beside it).
-Progress = Callable[[str, int, int], None]
-
-#: Accuracy of the constants of a design, relative, of the edge frequencies.
-ACCURACY = 1e-4
-#: Points of each limit in the search.
-SEARCH_POINTS = 25
 #: Room of the search beside the first design: relative of pitches, factor of capacitances.
 PITCH_ROOM, CAPACITANCE_ROOM = 0.012, 2.5
 
 
-@dataclass(frozen=True)
-class Designed:
-    """A design.
-
-    Attributes
-    ----------
-    case : to be run. verdicts : of the interpolated constants, corners of the process included.
-    optimum : of the search. told : sentences: feasibility, what cannot be had, what was assumed.
-    feasible : whether coupling allows the width. first : static capacitances of the first design.
-    """
-
-    case: Case
-    verdicts: tuple[Verdict, ...]
-    optimum: Optimum
-    told: tuple[str, ...]
-    feasible: bool
-    first: FirstLadder = field(repr=False)
-
-    @property
-    def met(self) -> bool:
-        """Whether every limit is kept."""
-        return all(verdict.met for verdict in self.verdicts)
-
-
 def design(case: Case, *, progress: Progress = lambda stage, done, total: None) -> Designed:
-    """Design the ladder that a case's [specification] and [design] ask for.
+    """Design the device that a case's [specification] and [design] ask for.
 
     Raises
     ------
@@ -85,6 +66,8 @@ def design(case: Case, *, progress: Progress = lambda stage, done, total: None) 
     ConvergenceError : a grating without a stop band.
     """
     resolved = case.resolved()
+    if resolved.design is not None and resolved.design.kind == "transversal":
+        return design_transversal(case, resolved, progress)
     wish_of(resolved, 0.0)  # refused before anything is computed
     plan = _Plan.of(case, resolved, progress)
     start = plan.start()
@@ -107,28 +90,9 @@ def design(case: Case, *, progress: Progress = lambda stage, done, total: None) 
 
 def wish_of(case: ResolvedCase, drift: float) -> LadderWish:
     """What the limits of a case ask of a ladder, or a CaseError that says what is missing."""
-    if case.design is None:
-        raise CaseError(
-            file=case.file, key="design", found="nothing", expected="a table [design] to start from"
-        )
-    if len(case.gratings) != 1 or case.grating.pitch is None:
-        raise CaseError(
-            file=case.file,
-            key="grating",
-            found=f"{len(case.gratings)} gratings" if len(case.gratings) != 1 else "a period",
-            expected="one grating with a pitch near half a wavelength; the design makes two of it",
-        )
-    refuse_fitted(case, "design")
-    loss = [limit for limit in limits_of(case) if limit.quantity == "insertion_loss"]
-    passed = [limit for limit in loss if limit.at_most is not None]
-    if not passed:
-        raise CaseError(
-            file=case.file,
-            key="specification.limit",
-            found="no pass band",
-            expected='a limit on "insertion_loss" with at_most',
-        )
-    stopped = [limit.at_least for limit in loss if limit.at_least is not None]
+    passed, stops = losses_of(case)
+    assert case.design is not None
+    stopped = [limit.at_least for limit in stops if limit.at_least is not None]
     try:
         return LadderWish(
             low=min(limit.start or 0.0 for limit in passed),
@@ -140,12 +104,6 @@ def wish_of(case: ResolvedCase, drift: float) -> LadderWish:
         )
     except InputError as error:
         raise error.located(file=case.file) from None
-
-
-def _absolute_thickness(case: Case, resolved: ResolvedCase) -> Case:
-    """The case with its film thickness in metres, so that pitches can move under it."""
-    thickness = round(resolved.grating.thickness, 10)
-    return case.edit({"grating.thickness": format_quantity(thickness, "m")})
 
 
 @dataclass
@@ -174,7 +132,7 @@ class _Plan:
         """Solve the gratings around the first design."""
         asked = resolved.design
         assert asked is not None
-        case = _absolute_thickness(case, resolved)
+        case = absolute_thickness(case, resolved)
         solution, made = _solved(case, resolved.grating.pitch or 0.0, progress, 0)
         drift, assumed = drift_of(resolved, made.stack, {"main": solution})
         temperatures = resolved.specification_temperatures or (REFERENCE_TEMPERATURE,)
@@ -302,10 +260,7 @@ class _Plan:
                 points=points,
             )
             sides.append(judge(self.limits, responses))
-        return tuple(
-            min(both, key=lambda verdict: -np.inf if verdict.margin is None else verdict.margin)
-            for both in zip(*sides, strict=True)
-        )
+        return worse_of(*sides)
 
     def _worth(self, changes: Mapping[float, float], side: float) -> list[float]:
         """Temperatures that matter in the search: the extremes of the drift, of one side each."""
@@ -316,14 +271,7 @@ class _Plan:
 
     def objective(self, x: FloatArray) -> float:
         """Minus the least margin in units of its scale, and a little of all of them."""
-        margins = []
-        for verdict in self.verdicts(x, SEARCH_POINTS):
-            if verdict.limit.quantity in SPREADS and verdict.margin is None:
-                return np.inf
-            scale = max(0.1 * abs(verdict.bound), 1e-12)
-            margins.append((verdict.margin or 0.0) / scale)
-        least = np.array(margins)
-        return float(-least.min() - 0.05 * np.minimum(least, 3.0).mean())
+        return worth(self.verdicts(x, SEARCH_POINTS))
 
     def case_of(self, x: FloatArray) -> Case:
         """The case file of a point: two gratings, the resonators, the chain."""
