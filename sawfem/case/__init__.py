@@ -21,10 +21,10 @@ from sawfem.case.resolved import (
     ResolvedOvercoat,
     ResolvedResonator,
     ResolvedResonatorDevice,
-    ResolvedSignal,
     ResolvedTrack,
     ResolvedTransversalDevice,
 )
+from sawfem.case.resolved_asks import ResolvedSignal
 from sawfem.case.resolved_transverse import ResolvedTransverse
 
 __all__ = [

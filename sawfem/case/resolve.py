@@ -20,11 +20,13 @@ from sawfem.case.reader import Place, Reader
 from sawfem.case.resolved import (
     ResolvedBand,
     ResolvedCase,
-    ResolvedDesign,
     ResolvedDevice,
-    ResolvedFit,
     ResolvedGrating,
     ResolvedLimit,
+)
+from sawfem.case.resolved_asks import (
+    ResolvedDesign,
+    ResolvedFit,
     ResolvedMeasurement,
     ResolvedSignal,
 )

@@ -10,9 +10,9 @@ from sawfem.case.resolved import (
     ResolvedDevice,
     ResolvedLadderDevice,
     ResolvedResonatorDevice,
-    ResolvedSignal,
     ResolvedTransversalDevice,
 )
+from sawfem.case.resolved_asks import ResolvedSignal
 from sawfem.units import shown
 
 

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from sawfem.case import Case, ResolvedCase
-from sawfem.case.resolved import ResolvedDesign
+from sawfem.case.resolved_asks import ResolvedDesign
 from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.device.assembly import Circuit
 from sawfem.device.optimise import minimise

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from sawfem.case import Case, ResolvedCase
-from sawfem.case.resolved import ResolvedDesign
+from sawfem.case.resolved_asks import ResolvedDesign
 from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.device import Resonator
 from sawfem.device.assembled import bare_response

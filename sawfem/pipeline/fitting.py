@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from sawfem.case import Case, ResolvedCase, ResolvedResonatorDevice
-from sawfem.case.resolved import ResolvedFit
+from sawfem.case.resolved_asks import ResolvedFit
 from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.device import Resonator
 from sawfem.device.assembled import bare_response
