@@ -31,11 +31,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sawfem.device.pmatrix import ComplexArray, FloatArray
-from sawfem.device.rational import Pole, pole_behind
+from sawfem.device.rational import REACH, Pole, pole_behind
 from sawfem.quantities import Quantity
 
 Immittance = Callable[[FloatArray], ComplexArray]
 
+#: Share of a peak's frequency beyond which the function is not asked.
+WIDEST = 0.2
 _SAMPLES = 4001
 _ZOOM_POINTS = 33
 _ZOOM_ROUNDS = 9
@@ -118,7 +120,7 @@ def half_width(function: Immittance, peak: float) -> float | None:
         return np.asarray(function(f).real - half)
 
     edges = []
-    distances = peak * np.geomspace(1.0e-10, 0.2, 400)
+    distances = peak * np.geomspace(1.0e-10, WIDEST, 400)
     for side in (-1.0, 1.0):
         below = np.flatnonzero(excess(peak + side * distances) < 0.0)
         if not below.size:
@@ -150,9 +152,14 @@ def _figures_at(
     else:
         reasons[key] = f"the {part} does not fall to half of its peak on both sides"
     found[f"{key}_phase_slope"] = slope_quality(function, peak, width)
-    pole = pole_behind(function, peak, width) if width else None
+    sharp = width is not None and REACH * width < WIDEST * peak
+    pole = pole_behind(function, peak, width) if width and sharp else None
     if pole is None:
-        reasons[f"{key}_energy"] = "no natural frequency of the device lies behind the peak"
+        reasons[f"{key}_energy"] = (
+            "no natural frequency of the device lies behind the peak"
+            if sharp
+            else "the peak is too wide to look for its natural frequency"
+        )
         return {name: Quantity.of(name, value) for name, value in found.items()}, reasons
     found[f"{key}_energy"] = pole.quality
     if name == "resonance":

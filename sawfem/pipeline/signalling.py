@@ -225,6 +225,9 @@ def transducers(circuit: Circuit) -> tuple[str, Track, list[Transducer]]:
 def with_fingers(circuit: Circuit, count: int) -> Circuit:
     """The circuit with ``count`` electrodes in its first transducer and the others in proportion.
 
+    Spaces stay, and so do the factors of diffraction where the track has them: they are those of
+    the transducers as described.
+
     Raises InputError as :func:`transducers`, and for an odd count of double electrodes.
     """
     name, track, found = transducers(circuit)

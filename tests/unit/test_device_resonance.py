@@ -85,6 +85,15 @@ def test_neighbours_show_in_the_difference_of_the_methods():
     assert ringing.uncertainty > 0.03 * Q
 
 
+def test_a_peak_as_wide_as_its_frequency_has_a_reason():
+    def wide(f):
+        return circuit(f, resistance=R * Q / 8.0)
+
+    figures, reasons = resonance_figures(wide, 700e6, 1100e6)
+    assert "quality_factor_resonance_energy" not in figures
+    assert "too wide" in reasons["quality_factor_resonance_energy"]
+
+
 def test_a_function_without_a_pole_has_none():
     assert pole_behind(lambda f: np.exp(2j * np.pi * f / 1e9), 868e6, 1e6) is None
     assert pole_behind(lambda f: np.zeros(f.shape), 868e6, 1e6) is None

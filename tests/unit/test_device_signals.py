@@ -155,6 +155,34 @@ def test_interference_at_the_decision_is_what_random_noise_makes():
     assert float(found.figures["error_vector_interference"]) == pytest.approx(expected, rel=0.02)
 
 
+def test_a_whole_link_shows_the_error_of_a_pair_of_transducers():
+    # Second way, end to end: random 16-QAM symbols, a root-raised-cosine filter, two uniform
+    # transducers (sinc x sinc) with an echo of three transits, the same filter again, decisions at
+    # the same instant, one complex gain taken out by least squares; the rms of what is left.
+    first, second, late = 1.6e-6, 1.1e-6, 2e-6
+
+    def pair(f):
+        v = f - CARRIER
+        echo = 1.0 + 0.05 * np.exp(-4j * np.pi * v * late)
+        return np.sinc(v * first) * np.sinc(v * second) * np.exp(-2j * np.pi * v * late) * echo
+
+    modulation = Modulation(CARRIER, 2.0 * RATE, 0.25, "16-QAM")
+    found = selectivity(pair, modulation, None)
+    symbols, over = 16384, 4
+    rng = np.random.default_rng(11)
+    sent = CONSTELLATIONS["16-QAM"][rng.integers(16, size=symbols)]
+    train = np.zeros(symbols * over, dtype=complex)
+    train[::over] = sent
+    v = np.fft.fftfreq(train.size, 1.0 / (over * modulation.symbol_rate))
+    root = np.sqrt(modulation.raised_cosine(v) * modulation.symbol_rate)
+    turned = np.exp(2j * np.pi * v * found.received.instant)
+    seen = np.fft.ifft(np.fft.fft(train) * root * pair(CARRIER + v) * root * turned)[::over]
+    gain = np.vdot(sent, seen) / np.vdot(sent, sent)
+    error = np.sqrt(np.mean(np.abs(seen / gain - sent) ** 2) / np.mean(np.abs(sent) ** 2))
+    assert error > 0.03
+    assert float(found.figures["error_vector_magnitude"]) == pytest.approx(error, rel=0.03)
+
+
 def row(count, inter, through):
     return CountRow(count, None, 1e-9 * count, inter, through, float(np.hypot(inter, through)), 0.0)
 
