@@ -24,8 +24,8 @@ from sawfem.device.diffraction import (
     transfer,
 )
 from sawfem.device.parabolic_beam import pair_factor
-from sawfem.device.sources import Segments
-from sawfem.device.spreading import Spreading
+from sawfem.device.sources import Segments, parallel
+from sawfem.device.spreading import STEP, Pair, Spreading, Transfer
 from sawfem.device.track import Gratings, Space, Track, Transducer
 from sawfem.errors import InputError
 from sawfem.planewave.slowness_curve import SlownessCurve
@@ -33,8 +33,13 @@ from sawfem.quantities import Quantity
 
 #: Frequencies at which a factor is computed, and how far from the synchronous one, relative.
 NODES, REACH = 9, 0.2
-#: Points of a map along and across, of a profile, and of a transfer over frequency.
-ALONG, ACROSS, PROFILE, TRANSFER = 121, 141, 281, 81
+#: Points of a map along and across, and of a profile.
+ALONG, ACROSS, PROFILE = 121, 141, 281
+#: How far a sum over overlaps goes, in zeros of the shorter transducer's response; points a period
+#: of the fastest ripple in it; most points.
+LOBES, DENSE, MOST = 8.0, 4.0, 801
+#: Share of the receiver's aperture by which a beam may walk aside before that is said.
+ASIDE = 0.2
 #: Share of |D| that directions without data may leave open before the answer is refused.
 UNKNOWN = 0.1
 
@@ -125,6 +130,8 @@ def spreading(
 ) -> Spreading:
     """Factors of all pairs of ports of a track, over 0.8 to 1.2 of its synchronous frequency.
 
+    With sums over all overlaps for pairs of which one is apodised.
+
     Raises
     ------
     InputError : no two ports of which one lies behind the other, or a curve that leaves the
@@ -139,11 +146,34 @@ def spreading(
         )
     centre = synchronous_frequency(pairs[0][0], gratings)
     f = centre * np.linspace(1.0 - REACH, 1.0 + REACH, NODES)
-    found = {}
+    found, sums = {}, {}
     for one, other in pairs:
         ends = one.synchronous(), other.synchronous(receiving=True)
-        found[one.port, other.port] = factors(curve, f, *ends)
-    return Spreading(f, found)
+        pair: Pair = (one.port, other.port)
+        found[pair] = factors(curve, f, *ends)
+        if np.ptp(one.plain.width) > 0.0 or np.ptp(other.plain.width) > 0.0:
+            sums[pair] = _summed(one, other, gratings, curve, centre)
+    return Spreading(centre, f, found, sums)
+
+
+def _summed(
+    one: PortSources, other: PortSources, gratings: Gratings, curve: SlownessCurve, centre: float
+) -> Transfer:
+    """Sums over the overlaps of a pair, some zeros of the shorter transducer to either side."""
+    velocity = gratings.of(one.grating, double=one.double).velocity
+    lengths = [max(float(np.ptp(part.plain.x)), velocity / centre) for part in (one, other)]
+    reach = min(LOBES * velocity / min(lengths), REACH * centre)
+    # Taken without its delay, a sum ripples no faster than both lengths together allow.
+    half = math.ceil(DENSE * reach * sum(lengths) / velocity)
+    f = centre + reach * np.linspace(-1.0, 1.0, 2 * min(half, MOST // 2) + 1)
+    spread, straight = transfer(curve, f, one.plain, other.plain, velocity)
+    near = centre * (1.0 + STEP * np.array([-1.0, 1.0]))
+    ends = [
+        parallel(one.plain.phased(k), other.plain.phased(-k))
+        for k in 2.0 * math.pi * near / velocity
+    ]
+    slope = float(np.angle(ends[1] / ends[0])) / (2.0 * math.pi * (near[1] - near[0]))
+    return Transfer(f, spread, straight, -slope)
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,15 +266,14 @@ def beam_pair(
     profile_x = receiver.middle
     fine = np.linspace(y[0], y[-1], PROFILE)
     across = np.abs(beam_field(curve, centre, source, np.array([profile_x]), fine)[0]) ** 2
-    apodised = np.ptp(one.plain.width) > 0.0 or np.ptp(other.plain.width) > 0.0
     extra: dict[str, Any] = {}
-    if apodised:
-        f = centre * (
-            1.0 + 4.0 / min(len(one.plain), len(other.plain)) * np.linspace(-1, 1, TRANSFER)
-        )
-        speed = gratings.of(one.grating, double=one.double).velocity
-        spread, straight = transfer(curve, f, one.plain, other.plain, speed)
-        extra = {"transfer_frequency": f, "transfer": spread, "transfer_straight": straight}
+    if pair in found.transfers:
+        sums = found.transfers[pair]
+        extra = {
+            "transfer_frequency": sums.frequency,
+            "transfer": sums.spread,
+            "transfer_straight": sums.straight,
+        }
     return BeamPair(
         track=name,
         source=one.port,
@@ -306,7 +335,7 @@ def _figures(
         values["fresnel_distance"] = fresnel
     try:
         low, high = far_field_angles(curve, frequency, widths[0])
-        values["far_field_width"] = math.degrees(high - low)
+        values["far_field_width"] = math.degrees(abs(high - low))
     except InputError:
         pass  # an aperture below a wavelength: no lobe to speak of
     figures = {
@@ -364,10 +393,19 @@ def _remarks(
 ) -> tuple[str, ...]:
     wavelength = curve.at(0.0)[0] / frequency
     widths = np.concatenate([one.plain.width, other.plain.width])
+    told = []
     narrow = int(np.count_nonzero(widths < wavelength))
-    if not narrow:
-        return ()
-    return (
-        f"{narrow} of {widths.size} overlaps are narrower than a wavelength: how they drive "
-        "plane waves far from x1 is not known, and taken as equal",
-    )
+    if narrow:
+        told.append(
+            f"{narrow} of {widths.size} overlaps are narrower than a wavelength: how they drive "
+            "plane waves far from x1 is not known, and taken as equal"
+        )
+    walk = (other.plain.middle - one.plain.middle) * math.tan(curve.at(0.0)[1])
+    low, high = other.plain.extent
+    if abs(walk) > ASIDE * (high - low):
+        told.append(
+            f"the power walks {walk * 1e6:.4g} um aside on the way, {abs(walk) / (high - low):.2g} "
+            "of the receiver's aperture: another direction of propagation, or a receiver that "
+            "lies aside by as much, would catch it"
+        )
+    return tuple(told)

@@ -48,7 +48,8 @@ class TrackSolution:
     strips : one P-matrix for each strip of the aperture, electrical ports in the track's order.
     resistance : (E,) ohm of the fingers of each port.
     radiated : share of the gratings' own attenuation in all attenuation.
-    spreading : (F, E, E) factors of Y by the spreading of the beam (:mod:`.spreading`), or None.
+    spreading : (F, E, E) factors of Y by the spreading of the beam, and rest : (F, E, E), S, what
+        comes to it (:mod:`.spreading`); None for beams that stay as they are.
     """
 
     frequency: FloatArray
@@ -56,12 +57,20 @@ class TrackSolution:
     resistance: FloatArray
     radiated: float = 0.0
     spreading: ComplexArray | None = None
+    rest: ComplexArray | None = None
 
     @property
     def bare(self) -> ComplexArray:
         """Y (F, E, E) without finger resistance, S."""
-        y = np.asarray(sum(strip.admittance for strip in self.strips))
-        return y if self.spreading is None else y * self.spreading
+        y = self.straight
+        if self.spreading is not None:
+            y = y * self.spreading
+        return y if self.rest is None else y + self.rest
+
+    @property
+    def straight(self) -> ComplexArray:
+        """The same of beams that stay as they are."""
+        return np.asarray(sum(strip.admittance for strip in self.strips))
 
     @property
     def admittance(self) -> ComplexArray:
@@ -85,7 +94,7 @@ class TrackSolution:
             ends += (np.abs(leaving) ** 2).sum(axis=1)
         total = np.einsum("fi,fi->f", voltage.conj(), current).real
         if self.spreading is not None:
-            changed = self.bare * (1.0 - 1.0 / self.spreading)
+            changed = self.bare - self.straight
             ends += np.einsum("fi,fij,fj->f", inner.conj(), changed, inner).real
         rest = total - resistance - ends
         return {
@@ -258,8 +267,28 @@ def solve_track(
     resistance = np.array([_port_resistance(track, gratings, port) for port in track.ports])
     own = max(gratings.of(name).attenuation for name in track.gratings)
     total = own + track.attenuation
-    factors = None if track.spreading is None else track.spreading.matrix(track.ports, frequency)
-    return TrackSolution(frequency, strips, resistance, own / total if total else 0.0, factors)
+    share = own / total if total else 0.0
+    return _spread(TrackSolution(frequency, strips, resistance, share), track, gratings)
+
+
+def _spread(solution: TrackSolution, track: Track, gratings: Gratings) -> TrackSolution:
+    """The solution with the spreading of the track's beams, if it has any.
+
+    A spreading belongs to a synchronous frequency: with another velocity it holds at frequencies
+    as many times higher.
+    """
+    found = track.spreading
+    if found is None:
+        return solution
+    first = next(e for e in track.elements if isinstance(e, Transducer))
+    own = gratings.of(first.grating, double=first.double).centre_frequency
+    at = solution.frequency * (found.centre / own)
+    rest = None
+    if found.transfers:
+        anchors = found.anchors * (own / found.centre)
+        straight = solve_track(replace(track, spreading=None), gratings, anchors).straight
+        rest = found.rest(track.ports, at, straight)
+    return replace(solution, spreading=found.matrix(track.ports, at), rest=rest)
 
 
 def _row(builder: _Builder, aperture: float, level: float) -> PMatrix:
