@@ -67,6 +67,7 @@ def command(
 def _write(found: Fitted, place: Path, source: str) -> tuple[list[Path], list[str]]:
     """The case, the picture and the netlist, each whole; what was written and what is said."""
     from sawfem.export.spice import motional_netlist
+    from sawfem.pipeline.fitcase import relocated
     from sawfem.wholefiles import replacing
 
     told = list(found.told)
@@ -102,7 +103,8 @@ def _write(found: Fitted, place: Path, source: str) -> tuple[list[Path], list[st
             json.dumps(answer, allow_nan=False, indent=2) + "\n", encoding="utf-8", newline="\n"
         )
     with replacing(place) as new:
-        new.write_text(head + found.case.to_toml(), encoding="utf-8", newline="\n")
+        text = head + relocated(found.case, place.parent).to_toml()
+        new.write_text(text, encoding="utf-8", newline="\n")
     return [*written, numbers], told
 
 

@@ -1,4 +1,4 @@
-"""Fits of a one-port: the constants of its grating, or the elements of an equivalent circuit.
+"""Fits of a one-port: its data, and the constants of its grating; circuits: circuitfit.py.
 
 Data are S of one port between ``reference``, whose noise is alike at every frequency but for known
 ``weights``; or, with ``quantity = "admittance"``, Y with noise in proportion to |Y|, as bridges
@@ -16,7 +16,6 @@ import numpy as np
 from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.errors import InputError
 from sawfem.measured.leastsquares import Estimate, Model, fit
-from sawfem.measured.motional import Arm, MotionalCircuit, Static, first_circuit
 from sawfem.measured.oneport import PARAMETERS, OnePort
 from sawfem.measured.slopes import Sloped
 
@@ -110,7 +109,7 @@ class OnePortFit:
         return full
 
 
-def _restricted(
+def restricted(
     data: OnePortData,
     sloped: Callable[[FloatArray], Sloped],
     full: FloatArray,
@@ -128,7 +127,8 @@ def _restricted(
     return model
 
 
-def _positions(free: Sequence[str] | None, names: Sequence[str]) -> list[int]:
+def positions(free: Sequence[str] | None, names: Sequence[str]) -> list[int]:
+    """Places of the free parameters, all where None. Raises InputError for an unknown name."""
     if free is None:
         return list(range(len(names)))
     unknown = [name for name in free if name not in names]
@@ -160,7 +160,7 @@ def fit_resonator(
     Raises InputError as :func:`sawfem.measured.leastsquares.fit`.
     """
     begin = port.start(propagation_loss, resistance)
-    chosen = _positions(free, PARAMETERS)
+    chosen = positions(free, PARAMETERS)
     starts = [begin]
     if search and 0 in chosen:
         starts = _aligned(port, data, begin)
@@ -172,11 +172,11 @@ def fit_resonator(
             start[fixed] = 0.0
         return _fitted_port(port, data, moved, [n for n in chosen if n not in fixed])
 
-    found = _passive(once)
+    found = passive(once)
     return replace(found, start=begin, begin=port.admittance(begin, data.frequency))
 
 
-def _passive(once: Callable[[Sequence[str]], OnePortFit]) -> OnePortFit:
+def passive(once: Callable[[Sequence[str]], OnePortFit]) -> OnePortFit:
     """Fit, hold the loss that is farthest below zero at zero, and fit again, while there is one."""
     held: list[str] = []
     told: list[str] = []
@@ -209,7 +209,7 @@ def _fitted_port(
     f, picked = data.frequency, list(chosen)
     best: tuple[Estimate, FloatArray] | None = None
     for start in starts:
-        model = _restricted(data, lambda x: port.sloped(x, f), start, picked)
+        model = restricted(data, lambda x: port.sloped(x, f), start, picked)
         found = fit(
             model,
             data.values,
@@ -263,123 +263,3 @@ def _aligned(port: OnePort, data: OnePortData, begin: FloatArray) -> list[FloatA
     low = np.flatnonzero((cost[1:-1] <= cost[:-2]) & (cost[1:-1] <= cost[2:]))
     low = low[np.argsort(cost[1:-1][low])][:FOLLOWED]
     return [begin * np.array([factors[n], 1.0, 1.0, 1.0, 1.0, 1.0]) for n in low]
-
-
-def fit_circuit(
-    data: OnePortData,
-    *,
-    arms: int = 1,
-    static: Static = "series",
-    free: Sequence[str] | None = None,
-    start: MotionalCircuit | None = None,
-) -> tuple[OnePortFit, MotionalCircuit]:
-    """An equivalent circuit with so many motional arms; see sawfem/measured/motional.py.
-
-    ``free`` names the parameters sought, all where left out; a resistance that is not stays zero.
-    ``start`` leaves the first guess out. A loss that comes out negative is held at zero, and the
-    rest fitted again. Raises as :func:`fit_resonator`.
-    """
-    circuit = start or first_circuit(data.frequency, data.admittance, static)
-    begin = circuit.admittance(data.frequency)
-    found = None
-    while found is None or len(circuit.arms) < arms:
-        if found is not None:
-            circuit = _another_arm(circuit, data)
-        chosen = _chosen(circuit, free)
-        full = circuit.vector()
-        losses = [n for n, name in enumerate(circuit.names) if "arm" not in name and n > 0]
-        full[[n for n in losses if n not in chosen]] = 0.0
-        last = circuit.of(full)
-
-        def once(
-            held: Sequence[str],
-            last: MotionalCircuit = last,
-            chosen: Sequence[int] = chosen,
-        ) -> OnePortFit:
-            fixed = [last.names.index(name) for name in held]
-            whole = last.vector()
-            whole[fixed] = 0.0
-            return _fitted_circuit(last.of(whole), data, [n for n in chosen if n not in fixed])
-
-        found = _passive(once) if len(circuit.arms) >= arms else once([])
-        circuit = circuit.of(found.values)
-    return replace(found, begin=begin, start=last.vector()), circuit
-
-
-def _chosen(circuit: MotionalCircuit, free: Sequence[str] | None) -> list[int]:
-    """Free parameters; "arms" stands for all of all arms."""
-    if free is None:
-        return list(range(len(circuit.names)))
-    names = [name for name in free if name != "arms"]
-    if "arms" in free:
-        names += [name for name in circuit.names if name.startswith("arm")]
-    return _positions(names, circuit.names)
-
-
-def _fitted_circuit(
-    circuit: MotionalCircuit, data: OnePortData, chosen: Sequence[int]
-) -> OnePortFit:
-    full, f = circuit.vector(), data.frequency
-    picked = list(chosen)
-    model = _restricted(data, lambda x: circuit.sloped(x, f), full, picked)
-    estimate = fit(
-        model,
-        data.values,
-        full[picked],
-        circuit.scale()[picked],
-        tuple(circuit.names[n] for n in picked),
-        weights=data.spread,
-        noise=data.noise,
-        evaluations=400,
-    )
-    whole = full.copy()
-    whole[picked] = estimate.values
-    return OnePortFit(
-        data=data,
-        estimate=estimate,
-        names=circuit.names,
-        values=whole,
-        start=full,
-        admittance=circuit.of(whole).admittance(f),
-        begin=circuit.admittance(f),
-    )
-
-
-def _another_arm(circuit: MotionalCircuit, data: OnePortData) -> MotionalCircuit:
-    """One arm more, where the circuit is farthest from the data: of several, the best.
-
-    Tried at the frequencies of the largest residuals, with the first arm's quality and a share of
-    its capacitance.
-    """
-    f = data.frequency
-    values = data.values
-    spread = 1.0 if data.spread is None else data.spread
-    model, _ = data.seen(circuit.sloped(circuit.vector(), f, slopes=False))
-    order = np.argsort(-np.abs((values - model) / spread))
-    apart = max(1, f.size // 50)
-    places: list[int] = []
-    for n in order:
-        if all(abs(int(n) - other) >= apart for other in places):
-            places.append(int(n))
-        if len(places) == 4:
-            break
-    best: tuple[float, MotionalCircuit] | None = None
-    first = circuit.arms[0]
-    for place in places:
-        for share in (0.1, 0.01):
-            c = abs(first.capacitance) * share
-            r = 1.0 / (2.0 * np.pi * f[place] * c * max(20.0, min(abs(first.quality), 2000.0)))
-            trial = replace(circuit, arms=(*circuit.arms, Arm(float(f[place]), c, float(r))))
-            try:
-                found = _fitted_circuit(trial, data, range(len(trial.names)))
-            except InputError:
-                continue
-            if best is None or found.estimate.cost < best[0]:
-                best = found.estimate.cost, trial.of(found.values)
-    if best is None:
-        raise InputError(
-            key="arms",
-            found=f"{len(circuit.arms) + 1} arms",
-            expected=f"{len(circuit.arms)}: the data do not hold another one",
-        )
-    return best[1]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import os
+from pathlib import Path
 from typing import Any
 
 from sawfem.case import Case
@@ -69,6 +71,24 @@ def circuit_case(
             "points": points,
         }
     return Case.from_dict(data, base=case.base)
+
+
+def relocated(case: Case, folder: Path) -> Case:
+    """The same case for a file in ``folder``: relative paths lead from there to the same files."""
+
+    def moved(key: str, value: Any) -> Any:
+        if isinstance(value, dict):
+            return {name: moved(name, item) for name, item in value.items()}
+        if isinstance(value, list):
+            return [moved(key, item) for item in value]
+        named = key in ("file", "open_dummy", "short_dummy")
+        own = key in ("material", "metal", "like") and str(value).startswith("./")
+        if not (named or own) or os.path.isabs(value):
+            return value
+        path = Path(os.path.relpath(case.base / value, folder)).as_posix()
+        return f"./{path}" if own else path
+
+    return Case.from_dict(moved("", case.to_dict()), base=folder)
 
 
 def _parts(

@@ -20,8 +20,9 @@ from sawfem.device.assembled import bare_response
 from sawfem.device.losses import finger_resistance
 from sawfem.device.pmatrix import FloatArray
 from sawfem.errors import CaseError, InputError, SawfemError
+from sawfem.measured.circuitfit import fit_circuit
 from sawfem.measured.embedding import referred
-from sawfem.measured.fitting import OnePortData, OnePortFit, Quantity, fit_circuit, fit_resonator
+from sawfem.measured.fitting import OnePortData, OnePortFit, Quantity, fit_resonator
 from sawfem.measured.motional import MotionalCircuit, Static
 from sawfem.measured.oneport import OnePort
 from sawfem.pipeline.build import build
@@ -170,7 +171,8 @@ def _measured(case: ResolvedCase, asked: ResolvedFit) -> tuple[OnePortData, tupl
 def _inside(case: ResolvedCase, asked: ResolvedFit, frequency: FloatArray) -> np.ndarray:
     """Which frequencies are fitted to. Raises CaseError for too few."""
     low, high = asked.start or 0.0, asked.stop or np.inf
-    inside = (frequency >= low * (1.0 - 1e-12)) & (frequency <= high * (1.0 + 1e-12))
+    inside = (frequency > 0.0) & (frequency >= low * (1.0 - 1e-12))
+    inside &= frequency <= high * (1.0 + 1e-12)
     if int(inside.sum()) < FEWEST:
         raise CaseError(
             file=case.file,
@@ -258,7 +260,13 @@ def _fit_circuit(
         static = "series" if asked.static == "series" else "parallel"
     progress("fit", 0, 1)
     try:
-        found, circuit = fit_circuit(data, arms=asked.arms, static=static, free=asked.free or None)
+        found, circuit = fit_circuit(
+            data,
+            arms=asked.arms,
+            static=static,
+            free=asked.free or None,
+            watch=lambda done, total: progress("fit", done, total),
+        )
     except InputError as error:
         raise _at(error, resolved.file) from None
     progress("fit", 1, 1)

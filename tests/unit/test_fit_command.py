@@ -16,8 +16,9 @@ from sawfem.case import Case
 from sawfem.cli import main
 from sawfem.device.assembled import bare_response
 from sawfem.errors import CaseError, SawfemError
+from sawfem.measured.circuitfit import fit_circuit
 from sawfem.measured.embedding import Fixture, deembedded, embedded
-from sawfem.measured.fitting import OnePortData, fit_circuit
+from sawfem.measured.fitting import OnePortData
 from sawfem.measured.motional import Arm, MotionalCircuit
 from sawfem.measured.oneport import OnePort
 from sawfem.pipeline import fitting
@@ -226,3 +227,49 @@ def test_one_line_for_what_cannot_be_fitted(tables: dict[str, Any], words: str) 
         ask()
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_a_circuit_of_the_computed_response_and_how_far_it_is(
+    solved_grating: Any, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without a measurement; the deviation that the netlist states is that of the netlist."""
+    monkeypatch.setattr(fitting, "solved_grating", lambda *args: solved_grating)
+    few = {"fingers": 31, "reflector_fingers": 400, "propagation_loss": "2 dB/us"}
+    asked = {
+        **BASE,
+        "device": {**BASE["device"], **few},
+        "band": {"start": "860 MHz", "stop": "900 MHz", "points": 161},
+        "fit": {"model": "circuit", "arms": 3},
+    }
+    Path("buoy.toml").write_text(Case.from_dict(asked).to_toml())
+    assert main(["fit", "buoy.toml", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["data"] == "computed response"
+    assert not told["noise_like"]
+    plain, _ = solve_any_device(
+        Case.from_dict(asked).resolved(),
+        solved_grating.cell.stack,
+        {"main": solved_grating.cell},
+        {"main": solved_grating},
+    )
+    text = Path("buoy-fitted.cir").read_text()
+    y = input_admittance(text, plain.response.frequency)
+    apart = np.abs((1 - 50 * y) / (1 + 50 * y) - plain.response.s[:, 0, 0])
+    assert told["difference_largest"] == pytest.approx(apart.max(), rel=1e-6)
+    assert told["difference_rms"] == pytest.approx(np.sqrt(np.mean(apart**2)), rel=1e-6)
+    assert f"{apart.max():.2e} at most" in text
+    # a strongly coupled resonator is no circuit of one arm, nor quite one of three
+    one = ["--set", "fit.arms=1", "--out", "one.toml", "--json"]
+    assert main(["fit", "buoy.toml", *one]) == 0
+    assert told["difference_rms"] < 0.7 * json.loads(capsys.readouterr().out)["difference_rms"]
+
+
+def test_relative_paths_of_a_case_written_elsewhere(tmp_path: Path) -> None:
+    (tmp_path / "data").mkdir()
+    measured(CIRCUIT.admittance(F), tmp_path / "data" / "wafer-3.s1p")
+    text = case(measurement={"file": "data/wafer-3.s1p"}, fit={"model": "circuit", "arms": 2})
+    Path("buoy.toml").write_text(text.to_toml())
+    Path("out").mkdir()
+    assert main(["fit", "buoy.toml", "--out", "out/made.toml", "-q"]) == 0
+    made = Case.load("out/made.toml").resolved()
+    assert made.measurements[0].file.resolve() == (tmp_path / "data" / "wafer-3.s1p").resolve()

@@ -18,7 +18,8 @@ from sawfem.device.losses import attenuation_of_loss
 from sawfem.device.resonator import resonator_admittance
 from sawfem.errors import InputError
 from sawfem.extract.constants import ComConstants
-from sawfem.measured.fitting import OnePortData, OnePortFit, fit_circuit, fit_resonator
+from sawfem.measured.circuitfit import fit_circuit
+from sawfem.measured.fitting import OnePortData, OnePortFit, fit_resonator
 from sawfem.measured.leastsquares import Estimate, fit, follow
 from sawfem.measured.motional import Arm, MotionalCircuit
 from sawfem.measured.oneport import PARAMETERS, OnePort
