@@ -182,9 +182,11 @@ def sylvester(left: Numbers, right: Numbers, constant: Numbers) -> ComplexArray:
     one = np.eye(n)
     system = left[..., :, None, :, None] * one[:, None, :]
     system = system - one[:, None, :, None] * np.swapaxes(right, -1, -2)[..., None, :, None, :]
+    system = system.reshape(*left.shape[:-2], n * n, n * n)
     flat = constant.reshape(*constant.shape[:-2], n * n)
-    sides = flat[..., None] if constant.ndim == left.ndim else np.moveaxis(flat, 0, -1)
-    solution = np.linalg.solve(system.reshape(*left.shape[:-2], n * n, n * n), sides)
+    if constant.ndim == left.ndim:
+        return np.asarray(np.linalg.solve(system, flat[..., None]).reshape(constant.shape))
+    solution = np.linalg.solve(system, np.moveaxis(flat, 0, -1))
     return np.asarray(np.moveaxis(solution, -1, 0).reshape(constant.shape))
 
 
@@ -197,13 +199,13 @@ def newton(
     Kantorovich the ratio must stay below 1/2), and the last one is at the level of rounding.
     """
     z = np.array(guess, dtype=complex)
-    size = np.linalg.norm(z, axis=(-2, -1)) + 1.0
+    size = _norm(z) + 1.0
     first = last = np.zeros(size.shape)
     contracting = np.ones(size.shape, dtype=bool)
     for number in range(steps):
         step = newton_step(matrix, z)
         z = z + step
-        last = np.linalg.norm(step, axis=(-2, -1)) / size
+        last = _norm(step) / size
         if number == 0:
             first = last
         elif number == 1:
@@ -230,4 +232,5 @@ def polished(matrix: Numbers, z: ComplexArray) -> ComplexArray:
 
 def _norm(matrix: Numbers) -> NDArray[np.float64]:
     """Frobenius norm of a stack of matrices."""
-    return np.asarray(np.sqrt(np.sum(np.abs(matrix) ** 2, axis=(-2, -1))), dtype=np.float64)
+    flat = matrix.reshape(*matrix.shape[:-2], -1)
+    return np.asarray(np.sqrt(np.einsum("...i,...i->...", flat, flat.conj()).real))

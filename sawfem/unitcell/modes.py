@@ -11,16 +11,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import lu_factor, lu_solve
 
+Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 #: A at several complex frequencies: (m,) -> (m, n, n).
 MatrixFunction = Callable[[Complex], Complex]
 
 #: Polished roots must solve A x = 0 to this residual, relative to the norm of A.
 RESIDUAL = 1e-10
+#: Imaginary part of a matrix, over the real one, that is rounding.
+REAL = 1e-13
 
 
 @dataclass(frozen=True)
@@ -64,10 +69,59 @@ class Ellipse:
         return bool(x * x + y * y <= margin * margin)
 
 
+class Factored:
+    """A at the points of a contour, factorised: solutions of A x = b, and phases of det A.
+
+    Parameters
+    ----------
+    samples : (points, n, n).
+    inner : factors of the leading part of the same matrices, if there are some: then only the
+        Schur complement of the last unknowns is new.
+
+    Attributes
+    ----------
+    phases : (points,) of det A.
+    """
+
+    def __init__(self, samples: Complex, inner: Factored | None = None) -> None:
+        self.points, self.size = samples.shape[:2]
+        self._inner = inner
+        if inner is None:
+            self._factors = [lu_factor(a, check_finite=False) for a in samples]
+            self.phases = np.array([_phase(*factors) for factors in self._factors])
+            return
+        n = inner.size
+        self._rows, self._columns = samples[:, n:, :n], inner.solve(samples[:, :n, n:])
+        self._schur = samples[:, n:, n:] - self._rows @ self._columns
+        self.phases = inner.phases * np.linalg.slogdet(self._schur)[0]
+
+    def solve(self, right: NDArray[Any]) -> Complex:
+        """A x = b of right-hand sides (n, k), or of others at every point (points, n, k)."""
+        right = np.broadcast_to(right, (self.points, *right.shape[-2:]))
+        if self._inner is None:
+            return np.stack(
+                [
+                    lu_solve(factors, b, check_finite=False)
+                    for factors, b in zip(self._factors, right, strict=True)
+                ]
+            )
+        n = self._inner.size
+        first = self._inner.solve(right[:, :n])
+        last = np.linalg.solve(self._schur, right[:, n:] - self._rows @ first)
+        return np.concatenate([first - self._columns @ last, last], axis=1)
+
+
+def _phase(factor: Complex, swaps: NDArray[np.int32]) -> complex:
+    """Phase of a determinant from its LU factors."""
+    diagonal = np.diag(factor)
+    odd = int(np.sum(swaps != np.arange(swaps.size))) % 2
+    return complex(np.prod(diagonal / np.abs(diagonal))) * (-1.0 if odd else 1.0)
+
+
 def find_modes(
     matrices: MatrixFunction,
     ellipse: Ellipse,
-    samples: Complex,
+    samples: Complex | Factored,
     *,
     probes: int = 8,
     credible: float = 0.01,
@@ -78,16 +132,17 @@ def find_modes(
     ----------
     matrices : A at given frequencies, for the polishing.
     ellipse : the contour.
-    samples : (points, n, n), A at ``ellipse.points(points)``.
+    samples : (points, n, n), A at ``ellipse.points(points)``, or the factors of it.
     probes : random right-hand sides; at least the number of roots inside.
     credible : a candidate is polished if it misses A x = 0 by less than this share of the
         half width. Roots are hit to 1e-3 or better, ghosts of rounding miss by more.
     """
-    points, size = samples.shape[0], samples.shape[1]
+    factored = samples if isinstance(samples, Factored) else Factored(samples)
+    points, size = factored.points, factored.size
     z, weight = ellipse.points(points)
     rng = np.random.default_rng(20240229)
     probe = rng.standard_normal((size, min(probes, size))) + 0j
-    solutions = np.linalg.solve(samples, np.broadcast_to(probe, (points, *probe.shape)))
+    solutions = factored.solve(probe)
     solutions *= (weight / (1j * points * ellipse.half_width))[:, None, None]
     scaled = (z - ellipse.centre) / ellipse.half_width
     moment0 = solutions.sum(axis=0)
@@ -110,21 +165,36 @@ def find_modes(
         distance = np.linalg.norm(a @ start) / np.linalg.norm(slope @ start)
         if distance > credible * ellipse.half_width:
             continue
-        mode = polish(matrices, complex(guess), start)
+        mode = polish(matrices, complex(guess), start, first=(a, slope))
         if mode is not None and ellipse.holds(mode.frequency) and not already_found(mode, found):
             found.append(mode)
     return tuple(sorted(found, key=lambda mode: mode.frequency.real))
 
 
 def polish(
-    matrices: MatrixFunction, guess: complex, start: Complex, *, steps: int = 10
+    matrices: MatrixFunction,
+    guess: complex,
+    start: Complex,
+    *,
+    steps: int = 10,
+    first: tuple[Complex, Complex] | None = None,
 ) -> Mode | None:
-    """Refine one root by nonlinear inverse iteration; None when it does not settle nearby."""
-    z, x = guess, start / np.linalg.norm(start)
+    """Refine one root by nonlinear inverse iteration; None when it does not settle nearby.
+
+    ``first`` is A and dA/dz at the guess, where they are known. Where A is real, as it is of a
+    standing wave that loses nothing, root and vector are kept real.
+    """
+    z = guess
+    x: NDArray[Any] = start / np.linalg.norm(start)
     for _ in range(steps):
         if abs(z.imag) < 1e-13 * abs(z):
             z = complex(z.real)
-        a, slope = value_and_slope(matrices, z)
+        a: NDArray[Any]
+        slope: NDArray[Any]
+        a, slope = value_and_slope(matrices, z) if first is None else first
+        first = None
+        if z.imag == 0.0 and np.abs(a.imag).max() <= REAL * np.abs(a.real).max():
+            a, slope, x = a.real, slope.real, _turned_real(x)
         try:
             u = np.linalg.solve(a, slope @ x)
         except np.linalg.LinAlgError:
@@ -138,8 +208,16 @@ def polish(
         if abs(change) < 1e-9 * abs(z):
             break
     a = matrices(np.array([z]))[0]
-    residual = float(np.linalg.norm(a @ x) / np.linalg.norm(a, 2))
-    return Mode(z, x, residual) if residual < RESIDUAL else None
+    # The largest column is no larger than the norm of A.
+    size = np.linalg.norm(a, axis=0).max()
+    residual = float(np.linalg.norm(a @ x) / size)
+    return Mode(z, x.astype(complex), residual) if residual < RESIDUAL else None
+
+
+def _turned_real(vector: Complex) -> Array:
+    """The real part of a vector, turned such that it holds the most of it."""
+    turn = np.sqrt(np.sum(vector**2))
+    return np.asarray((vector * (turn.conj() / abs(turn) if turn else 1.0)).real)
 
 
 def value_and_slope(matrices: MatrixFunction, z: complex) -> tuple[Complex, Complex]:
@@ -170,7 +248,7 @@ def already_found(mode: Mode, found: list[Mode]) -> bool:
 def winding_number(
     matrices: MatrixFunction,
     ellipse: Ellipse,
-    samples: Complex,
+    samples: Complex | Factored,
     *,
     halvings: int = 6,
     ends: int = 0,
@@ -182,14 +260,15 @@ def winding_number(
 
     Parameters
     ----------
-    samples : (points, n, n), A at ``ellipse.points(points)``.
+    samples : (points, n, n), A at ``ellipse.points(points)``, or the factors of it.
     ends : points, ever closer, to put to either side of where the contour crosses the real axis:
         a pair of roots beside it turns the phase by nearly a full turn from point to point, which
         looks like none.
     """
-    count = samples.shape[0]
+    factored = samples if isinstance(samples, Factored) else Factored(samples)
+    count = factored.points
     t = 2.0 * np.pi * (np.arange(count) + 0.5) / count
-    phases = np.linalg.slogdet(samples)[0]
+    phases = factored.phases
     if ends:
         beside = np.pi / count * 0.5 ** np.arange(1, ends + 1)
         extra = np.concatenate([beside, np.pi - beside, np.pi + beside, 2.0 * np.pi - beside])

@@ -31,6 +31,7 @@ from sawfem.unitcell.connection import ConnectedSystem, connect
 from sawfem.unitcell.discretisation import Discretisation
 from sawfem.unitcell.modes import (
     Ellipse,
+    Factored,
     Mode,
     already_found,
     find_modes,
@@ -231,8 +232,10 @@ def resonances(
         last = stop * (1.0 - (CLEARANCE if stop < high else 0.0))
         ellipse = Ellipse(0.5 * (first + last) * scale, 0.5 * (last - first) * scale)
         samples = model.matrices(ellipse.points(CONTOUR_POINTS)[0])
+        factored = Factored(samples[:, : model.order, : model.order])
         for is_short, edges in ((True, shorted), (False, open_)):
-            modes, sure = _modes(model, ellipse, is_short, samples)
+            part = factored if is_short else Factored(samples, factored)
+            modes, sure = _modes(model, ellipse, is_short, part)
             verdicts.append(sure)
             edges.extend(_edge(model, mode, is_short) for mode in _parted(model, modes, is_short))
     return shorted, open_, tuple(velocity * scale for velocity in bulk), _worst(verdicts)
@@ -281,7 +284,7 @@ def _worst(verdicts: Sequence[bool | None]) -> bool | None:
 
 
 def _modes(
-    model: ReducedSystem, ellipse: Ellipse, shorted: bool, samples: Complex
+    model: ReducedSystem, ellipse: Ellipse, shorted: bool, part: Factored
 ) -> tuple[tuple[Mode, ...], bool | None]:
     """Modes in a contour, and whether their number is what the winding of det A says."""
     r = model.order
@@ -290,13 +293,12 @@ def _modes(
     def matrices(frequencies: Complex) -> Complex:
         return model.matrices(frequencies)[:, :kept, :kept]
 
-    part = samples[:, :kept, :kept]
     modes = find_modes(matrices, ellipse, part)
     verdict = _verdict(model, winding_number(matrices, ellipse, part), len(modes))
     if verdict is not False:
         return modes, verdict
     # Too few points to follow the phase, or a root that the quadrature missed: look closer.
-    dense = model.matrices(ellipse.points(4 * CONTOUR_POINTS)[0])[:, :kept, :kept]
+    dense = Factored(matrices(ellipse.points(4 * CONTOUR_POINTS)[0]))
     turns = winding_number(matrices, ellipse, dense, ends=8)
     if _verdict(model, turns, len(modes)) is False:
         modes = find_modes(matrices, ellipse, dense, probes=24, credible=1.0)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sawfem.unitcell.modes import Ellipse, find_modes, polish, winding_number
+from sawfem.unitcell.modes import Ellipse, Factored, find_modes, polish, winding_number
 
 
 def linear(eigenvalues, seed=3):
@@ -73,3 +73,32 @@ def test_winding_follows_the_phase_with_points_of_its_own():
 def test_winding_is_not_guessed_where_a_root_lies_on_the_contour():
     ellipse = Ellipse(100.0, 10.0)
     assert turns(linear([110.0, 95.0]), ellipse, 40) is None
+
+
+def test_factors_of_a_part_serve_the_whole():
+    """Bordering by the Schur complement: the same solutions, and the same phase of det A."""
+    rng = np.random.default_rng(7)
+    samples = rng.standard_normal((5, 9, 9)) + 1j * rng.standard_normal((5, 9, 9))
+    right = rng.standard_normal((9, 3)) + 0j
+    inner = Factored(samples[:, :7, :7])
+    for factored, part in ((inner, samples[:, :7, :7]), (Factored(samples, inner), samples)):
+        n = part.shape[-1]
+        np.testing.assert_allclose(factored.phases, np.linalg.slogdet(part)[0], atol=1e-12)
+        expected = np.linalg.solve(part, np.broadcast_to(right[:n], (5, n, 3)))
+        np.testing.assert_allclose(factored.solve(right[:n]), expected, atol=1e-11)
+
+
+def test_a_real_problem_keeps_its_root_real():
+    """A real symmetric pencil has real roots; the start may be turned by any phase."""
+    rng = np.random.default_rng(5)
+    q = np.linalg.qr(rng.standard_normal((6, 6)))[0]
+    roots = np.array([80.0, 90.0, 100.0, 111.0, 123.0, 140.0])
+    core = q @ np.diag(roots) @ q.T
+
+    def matrices(f):
+        return core - np.asarray(f, dtype=complex)[:, None, None] * np.eye(6)
+
+    mode = polish(matrices, 100.4 + 0.0j, np.exp(0.7j) * (q[:, 2] + 0.05 * q[:, 4]))
+    assert mode.frequency.imag == 0.0
+    assert mode.frequency.real == pytest.approx(100.0, rel=1e-12)
+    np.testing.assert_allclose(np.abs(q.T @ mode.vector), [0, 0, 1, 0, 0, 0], atol=1e-9)
