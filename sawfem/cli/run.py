@@ -44,8 +44,10 @@ def command(
     case = options.load_case(case_name, changes)
     tables = not (as_json or quiet)
 
+    from sawfem.cli.helper import second_process
     from sawfem.cli.progress import shown_progress
     from sawfem.pipeline import check, run
+    from sawfem.plot import make_ready
 
     plan = check(case)
     if require and not (plan.resolved.limits and plan.resolved.device):
@@ -61,8 +63,11 @@ def command(
         show_understood(plan, case_name)
         sys.stdout.flush()  # before the progress, where both go to one file
     folder = out if out is not None else Path("results") / case.stem
-    with shown_progress(dict(plan.stages), quiet=quiet) as progress:
-        result = run(case, folder=folder, progress=progress)
+    with (
+        second_process(make_ready) as helper,
+        shown_progress(dict(plan.stages), quiet=quiet) as progress,
+    ):
+        result = run(case, folder=folder, progress=progress, helper=helper)
     if as_json:
         from sawfem.export import constants_text
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
@@ -37,6 +38,7 @@ def save_result(
     log: str = "",
     pictures: bool = True,
     progress: Progress | None = None,
+    helper: Executor | None = None,
 ) -> Result:
     """Write everything into ``folder`` in one swap and return the result with its ``files``.
 
@@ -45,7 +47,7 @@ def save_result(
     folder : results/<case>; an older result there is replaced.
     source : the case file, to tell two of one name apart.
     log : text of log.txt.
-    pictures : False draws none.
+    pictures : False draws none. helper : in another process, for half of them.
 
     Raises
     ------
@@ -57,7 +59,7 @@ def save_result(
     new = new_name(place)
     try:
         new.mkdir()
-        saved = _fill(result, new, place, source, log, pictures, progress)
+        saved = _fill(result, new, place, source, log, pictures, progress, helper)
         swap_in(place)
     except OSError as error:
         raise OutputError(
@@ -98,6 +100,7 @@ def _fill(
     log: str,
     pictures: bool,
     progress: Progress | None,
+    helper: Executor | None,
 ) -> Result:
     """Write all files into ``new``; their names are those they will have in ``place``."""
     (new / "case.toml").write_text(result.case_source, encoding="utf-8", newline="")
@@ -111,7 +114,7 @@ def _fill(
         from sawfem.plot import draw_result
 
         (new / "pictures").mkdir()
-        drawn = draw_result(result, new / "pictures", progress=progress)
+        drawn = draw_result(result, new / "pictures", progress=progress, helper=helper)
         written += [f"pictures/{picture.name}" for picture in drawn]
     if result.has_driven_field:
         from sawfem.export.field_files import write_fields

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from concurrent.futures import Executor
 from pathlib import Path
 
 from threadpoolctl import threadpool_limits
@@ -38,7 +39,11 @@ _RADIO = (
 
 
 def run(
-    case: Case, *, folder: str | Path | None = None, progress: Progress | None = None
+    case: Case,
+    *,
+    folder: str | Path | None = None,
+    progress: Progress | None = None,
+    helper: Executor | None = None,
 ) -> Result:
     """Compute everything that a case asks for, but for its [sweep], [map] and [yield].
 
@@ -48,6 +53,7 @@ def run(
     folder : where the files go, by convention results/<stem of the case>; None writes nothing.
         A result that stands there is replaced in one step, once the new one is whole.
     progress : called with (stage, steps done, steps of the stage).
+    helper : an executor in another process, which then draws half of the pictures.
 
     Raises
     ------
@@ -60,10 +66,10 @@ def run(
     place = None if folder is None else Path(folder)
     # One BLAS thread, as in solve_grating: small matrices, and other work on the machine.
     with threadpool_limits(limits=1, user_api="blas"):
-        return _run(case, place, _Log(progress))
+        return _run(case, place, _Log(progress), helper)
 
 
-def _run(case: Case, folder: Path | None, log: _Log) -> Result:
+def _run(case: Case, folder: Path | None, log: _Log, helper: Executor | None) -> Result:
     resolved = served(case)
     design = build(resolved)
     for name in design.cells:
@@ -122,7 +128,14 @@ def _run(case: Case, folder: Path | None, log: _Log) -> Result:
         return result
     from sawfem.export import save_result
 
-    saved = save_result(result, folder, source=case.source, log=log.text(), progress=log.report)
+    saved = save_result(
+        result,
+        folder,
+        source=case.source,
+        log=log.text(),
+        progress=log.report,
+        helper=helper,
+    )
     for file in rows.values():  # of this run, or of an earlier one that was interrupted
         file.unlink(missing_ok=True)
     return saved

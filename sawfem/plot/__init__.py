@@ -23,6 +23,7 @@ matplotlib is loaded when something is drawn.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, Executor, Future
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 
     from sawfem.result import DeviceResult, Result
 
-__all__ = ["draw_result"]
+__all__ = ["draw_result", "make_ready"]
 
 
 def draw_result(
@@ -40,27 +41,57 @@ def draw_result(
     folder: str | Path,
     *,
     progress: Callable[[str, int, int], None] | None = None,
+    helper: Executor | None = None,
 ) -> tuple[Path, ...]:
     """Draw everything a result holds into an existing folder and return the files.
 
     harmonic-admittance, cell and mode of the first grating, harmonic-admittance-NAME etc. of
     further ones, and response of the device; each as .png and .svg. Where fields were asked for,
-    driven and the animation mode.gif too.
+    driven and the animation mode.gif too. A ``helper`` in another process draws from the end of
+    the list while this one draws from its start.
     """
-    from sawfem.plot import style
-
     drawings = list(_drawings(result))
-    files: list[Path] = []
     report = progress or (lambda stage, done, total: None)
-    for number, (name, draw) in enumerate(drawings):
-        report("pictures", number, len(drawings))
-        with style.house_style():
-            figure = draw()
-            if figure is not None:
-                files.extend(style.save_figure(figure, Path(folder), name))
+    drawn: dict[str, list[Path]] = {}
+    taken: dict[str, Future[list[Path]]] = {}
+    if helper is not None:
+        for name, draw in reversed(drawings):
+            taken[name] = helper.submit(_draw, name, draw, Path(folder))
+    for name, draw in drawings:
+        if name not in taken or taken[name].cancel():
+            report("pictures", len(drawn), len(drawings))
+            drawn[name] = _draw(name, draw, Path(folder))
+    for name, draw in drawings:
+        if name not in drawn:
+            report("pictures", len(drawn), len(drawings))
+            try:
+                drawn[name] = taken[name].result()
+            except BrokenExecutor:  # whoever ended the other process: the picture is not lost
+                drawn[name] = _draw(name, draw, Path(folder))
+    files = [file for name, _ in drawings for file in drawn[name]]
     files.extend(_animations(result, Path(folder)))
     report("pictures", len(drawings), len(drawings))
     return tuple(files)
+
+
+def _draw(name: str, draw: Callable[[], Figure | None], folder: Path) -> list[Path]:
+    """One picture in the style of the house; no file where there is nothing to draw."""
+    from sawfem.plot import style
+
+    with style.house_style():
+        figure = draw()
+        return [] if figure is None else list(style.save_figure(figure, folder, name))
+
+
+def make_ready() -> None:
+    """Load what drawing needs: what a helper does while there is nothing to draw yet."""
+    from matplotlib import font_manager
+
+    from sawfem.plot import style
+
+    font_manager.findfont("DejaVu Sans")
+    with style.house_style():
+        style.new_figure(1.0, 1.0)
 
 
 def _animations(result: Result, folder: Path) -> list[Path]:
@@ -89,14 +120,14 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     found: list[tuple[str, Callable[[], Figure | None]]] = []
     for number, (name, grating) in enumerate(result.gratings.items()):
         ending = f"-{name}" if number else ""
-        found.append((f"harmonic-admittance{ending}", lambda g=grating: draw_admittance(g)))  # type: ignore[misc]
+        found.append((f"harmonic-admittance{ending}", partial(draw_admittance, grating)))
         if grating.cell is not None:
-            found.append((f"cell{ending}", lambda c=grating.cell: draw_cell(c)))  # type: ignore[misc]
-        found.append((f"mode{ending}", lambda g=grating: draw_modes(g)))  # type: ignore[misc]
+            found.append((f"cell{ending}", partial(draw_cell, grating.cell)))
+        found.append((f"mode{ending}", partial(draw_modes, grating)))
         if grating.dispersion is not None:
-            found.append((f"dispersion{ending}", lambda m=grating.dispersion: draw_dispersion(m)))  # type: ignore[misc]
+            found.append((f"dispersion{ending}", partial(draw_dispersion, grating.dispersion)))
         if grating.driven is not None:
-            found.append((f"driven{ending}", lambda g=grating: draw_driven(g)))  # type: ignore[misc]
+            found.append((f"driven{ending}", partial(draw_driven, grating)))
     if result.device is not None:
         found += _device_drawings(result.device)
     return found
@@ -116,22 +147,22 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
     from sawfem.plot.transverse import draw_against_aperture, draw_profiles, draw_with_modes
 
     found: list[tuple[str, Callable[[], Figure | None]]] = []
-    found.append(("response", lambda: draw_response(device)))
+    found.append(("response", partial(draw_response, device)))
     if device.response.ports > 1:
-        found.append(("impulse", lambda: draw_impulse(device)))
+        found.append(("impulse", partial(draw_impulse, device)))
     signal = device.signal
     if signal is not None:
-        found.append(("constellation", lambda: draw_constellation(signal)))
-        found.append(("knee", lambda: draw_knee(signal)))
-    found.append(("spurious", lambda: draw_spurious(device)))
+        found.append(("constellation", partial(draw_constellation, signal)))
+        found.append(("knee", partial(draw_knee, signal)))
+    found.append(("spurious", partial(draw_spurious, device)))
     study = device.transverse
     if study is not None and study.modes:
-        found.append(("transverse-profiles", lambda: draw_profiles(study)))
-        found.append(("transverse-response", lambda: draw_with_modes(device)))
+        found.append(("transverse-profiles", partial(draw_profiles, study)))
+        found.append(("transverse-response", partial(draw_with_modes, device)))
     if study is not None and study.swept_frequency.size:
-        found.append(("transverse-apertures", lambda: draw_against_aperture(study)))
+        found.append(("transverse-apertures", partial(draw_against_aperture, study)))
     if device.response.power:
-        found.append(("power", lambda: draw_power(device)))
+        found.append(("power", partial(draw_power, device)))
     found += [
         (f"measurement-{item.name}", partial(draw_measurement, item))
         for item in device.measurements
@@ -145,6 +176,6 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
         found.append((f"beam-transfer{ending}", partial(draw_pair_transfer, pair)))
     circuit, gratings = device.circuit, device.gratings
     if circuit is not None and gratings is not None:
-        found.append(("layout", lambda: draw_layout(circuit, gratings)))
-        found.append(("circuit", lambda: draw_circuit(circuit)))
+        found.append(("layout", partial(draw_layout, circuit, gratings)))
+        found.append(("circuit", partial(draw_circuit, circuit)))
     return found

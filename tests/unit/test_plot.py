@@ -1,7 +1,10 @@
 """Pictures: there, repeatable, with units, and readable without telling colours apart."""
 
 import itertools
+import pickle
 import re
+from concurrent.futures import Executor, Future
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 
 import matplotlib as mpl
@@ -42,6 +45,39 @@ def test_files_are_there_and_repeat(whole_result, tmp_path):
         assert first.read_bytes() == second.read_bytes(), first.name
         head = first.read_bytes()[:400]
         assert head.startswith(b"\x89PNG") if first.suffix == ".png" else b"<svg" in head
+
+
+class Beside(Executor):
+    """Another process, as far as draw_result can tell: what it is given is pickled and run."""
+
+    def __init__(self, *, dies: bool = False):
+        self.names, self.dies = [], dies
+
+    def submit(self, function, name, *rest):
+        future: Future = Future()
+        if name.startswith("harmonic"):  # this one has not been begun
+            return future
+        future.set_running_or_notify_cancel()
+        if self.dies:
+            future.set_exception(BrokenProcessPool("gone"))
+        else:
+            self.names.append(name)
+            work = pickle.loads(pickle.dumps((function, name, *rest)))
+            future.set_result(work[0](*work[1:]))
+        return future
+
+
+@pytest.mark.parametrize("dies", [False, True])
+def test_a_helper_draws_what_is_left_to_it_and_may_die(whole_result, tmp_path, dies):
+    (tmp_path / "alone").mkdir()
+    (tmp_path / "both").mkdir()
+    alone = draw_result(whole_result, tmp_path / "alone")
+    helper = Beside(dies=dies)
+    both = draw_result(whole_result, tmp_path / "both", helper=helper)
+    assert helper.names == ([] if dies else ["response", "mode", "cell"])
+    assert [path.name for path in both] == [path.name for path in alone]
+    for first, second in zip(alone, both, strict=True):
+        assert first.read_bytes() == second.read_bytes(), first.name
 
 
 def test_nothing_of_the_users_settings_shows(whole_result, tmp_path):
