@@ -19,6 +19,7 @@ from sawfem.case import (
     ResolvedLadderDevice,
     ResolvedResonator,
     ResolvedResonatorDevice,
+    ResolvedSignal,
     ResolvedTrack,
     ResolvedTransversalDevice,
 )
@@ -56,6 +57,7 @@ class CircuitSetting:
     bars : grating -> numerical uncertainty of each of its constants.
     frequency : (F,) at which it is asked for, Hz.
     warnings : sentences about what was assumed.
+    signal : that it has to let through, or None.
     """
 
     circuit: Circuit
@@ -63,6 +65,7 @@ class CircuitSetting:
     bars: Mapping[str, Mapping[str, float | complex]]
     frequency: FloatArray
     warnings: tuple[str, ...] = ()
+    signal: ResolvedSignal | None = None
 
     def response(
         self, gratings: Gratings | None = None, frequency: FloatArray | None = None
@@ -88,7 +91,8 @@ def circuit_setting(
     circuit = _any_circuit(case, builder)
     gratings, bars = builder.gratings(circuit)
     frequency = band_frequencies(case, circuit, gratings)
-    return CircuitSetting(circuit, gratings, bars, frequency, tuple(dict.fromkeys(builder.told)))
+    told = tuple(dict.fromkeys(builder.told))
+    return CircuitSetting(circuit, gratings, bars, frequency, told, case.signal)
 
 
 def _any_circuit(case: ResolvedCase, builder: _Builder) -> Circuit:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from typing import Any
 
@@ -33,6 +33,16 @@ CONSTELLATION = {"qpsk": "QPSK", "16qam": "16-QAM"}
 #: Frequencies in which the pass band of one count is looked for, and how far around the carrier:
 #: zeros of the shortest transducer, 2/electrodes of it apart.
 POINTS, ZEROS = 1201, 3.0
+
+#: Figures of a signal: errors at the decision, and what the impulse and the step response tell.
+ERRORS = (
+    "error_vector_magnitude",
+    "error_vector_intersymbol",
+    "error_vector_interference",
+    "peak_distortion",
+    "noise_bandwidth",
+)
+TIMES = ("time_side_lobe_level", "impulse_width", "rise_time")
 
 #: progress(stage, done, total).
 Progress = Callable[[str, int, int], None]
@@ -74,9 +84,7 @@ def _solved(
     response: Response,
     report: Progress,
 ) -> dict[str, Any]:
-    modulation = Modulation(
-        asked.carrier, asked.symbol_rate, asked.rolloff, CONSTELLATION[asked.modulation]
-    )
+    modulation = modulation_of(asked)
     interference = _interference(asked, setting.frequency)
     found = _with_bars(
         selectivity(transfer_of(setting), modulation, interference),
@@ -104,6 +112,13 @@ def _solved(
         )
         best, reason = knee(rows)
     return signal_dict(found, rows, best, reason)
+
+
+def modulation_of(asked: ResolvedSignal) -> Modulation:
+    """The modulation of a case in the words of the device room."""
+    return Modulation(
+        asked.carrier, asked.symbol_rate, asked.rolloff, CONSTELLATION[asked.modulation]
+    )
 
 
 def transfer_of(
@@ -167,18 +182,17 @@ def _with_response(found: Selectivity, response: Response) -> Selectivity:
         figures["bandwidth"] = response.figures["bandwidth"]
     elif "bandwidth" in response.reasons:
         reasons["bandwidth"] = response.reasons["bandwidth"]
-    names = ("time_side_lobe_level", "impulse_width", "rise_time")
     if not equidistant(response.frequency):
         return replace(
             found,
             figures=figures,
             reasons=reasons
-            | dict.fromkeys(names, "the frequencies of the bands are not equidistant"),
+            | dict.fromkeys(TIMES, "the frequencies of the bands are not equidistant"),
         )
     h = impulse_response(
         response.frequency, response.s[:, 1, 0], carrier=found.received.modulation.carrier
     )
-    values = dict(zip(names, (h.sidelobe, h.half_width, h.rise_time), strict=True))
+    values = dict(zip(TIMES, (h.sidelobe, h.half_width, h.rise_time), strict=True))
     for name, value in values.items():
         if value is None:
             reasons[name] = (
@@ -189,6 +203,37 @@ def _with_response(found: Selectivity, response: Response) -> Selectivity:
         else:
             figures[name] = Quantity.of(name, value)
     return replace(found, figures=figures, reasons=reasons)
+
+
+def with_signal_figures(
+    setting: CircuitSetting, gratings: Gratings, response: Response, names: Collection[str]
+) -> Response:
+    """A response with the figures of the setting's signal, where ``names`` hold one of them.
+
+    ``gratings`` : in place of the setting's own, at another temperature for example; the carrier
+    stays. Nothing is added to a response that has them, and a case without a signal gives reasons.
+
+    Raises InputError for a signal that does not come through.
+    """
+    wanted = set(names) & {*ERRORS, *TIMES}
+    if not wanted:
+        return response
+    asked = setting.signal
+    if asked is None:
+        reasons = dict.fromkeys(wanted, "the case has no [signal]")
+        return replace(response, reasons={**response.reasons, **reasons})
+    found = selectivity(
+        transfer_of(setting, gratings=gratings),
+        modulation_of(asked),
+        _interference(asked, setting.frequency),
+    )
+    if wanted & set(TIMES):
+        found = _with_response(found, setting.response(gratings))
+    return replace(
+        response,
+        figures={**found.figures, **response.figures},
+        reasons={**found.reasons, **response.reasons},
+    )
 
 
 def transducers(circuit: Circuit) -> tuple[str, Track, list[Transducer]]:

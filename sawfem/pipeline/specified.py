@@ -11,6 +11,7 @@ from sawfem.case import ResolvedCase
 from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.design import Stack
 from sawfem.device.network import as_references
+from sawfem.device.pmatrix import FloatArray
 from sawfem.device.population import population_scattering
 from sawfem.device.response import Response
 from sawfem.device.specification import (
@@ -25,6 +26,7 @@ from sawfem.errors import CaseError, InputError, MaterialError, SawfemError
 from sawfem.extract import GratingSolution
 from sawfem.extract.grating import strongest
 from sawfem.pipeline.circuits import CircuitSetting
+from sawfem.pipeline.signalling import with_signal_figures
 from sawfem.planewave.temperature import TemperatureCoefficients, temperature_coefficients
 from sawfem.quantities import entry, json_safe
 
@@ -174,13 +176,14 @@ def _judged_by_figures(
     temperatures: tuple[float, ...],
     change: Drift,
 ) -> tuple[Verdict, ...]:
-    """The same with whole responses, which have figures."""
-    responses = responses_at(
-        limits,
-        temperatures,
-        lambda celsius, f: device.response(device.gratings.warmed(change(celsius)), f),
-        device.frequency,
-    )
+    """The same with whole responses, which have figures; those of a signal where one is limited."""
+    names = {limit.quantity for limit in limits}
+
+    def answer(celsius: float, f: FloatArray) -> Response:
+        gratings = device.gratings.warmed(change(celsius))
+        return with_signal_figures(device, gratings, device.response(gratings, f), names)
+
+    responses = responses_at(limits, temperatures, answer, device.frequency)
     return judge(limits, responses)
 
 

@@ -95,3 +95,25 @@ def test_a_track_is_counted_and_a_ladder_is_not(solved_grating):
     assert device.signal["fingers"]["compared"] == []
     assert len(draw_constellation(device.signal).axes) == 1
     assert device.signal["reasons"]["noise_bandwidth_hz"]
+
+
+def test_errors_are_held_against_a_specification_at_every_temperature(solved_grating):
+    # The filter drifts away from the carrier, so that the error grows; 500 ppm/K is made up.
+    limits = [
+        {"name": "errors", "quantity": "error_vector_magnitude", "at_most": "40 %"},
+        {"name": "rise", "quantity": "rise_time", "at_most": "1 us"},
+    ]
+    asked = {
+        "temperatures": ["25 degC", "75 degC"],
+        "frequency_temperature_coefficient": "500 ppm",
+        "limit": limits,
+    }
+    signal = {key: value for key, value in SIGNAL.items() if key != "fingers"}
+    device, _ = solved(solved_grating, device=TRANSVERSAL, signal=signal, specification=asked)
+    errors, rise = device.specification
+    own = device.signal["figures"]["error_vector_magnitude"]
+    assert errors["temperature_K"] == pytest.approx(348.15)
+    assert errors["worst"] > 1.1 * own
+    assert 10e-9 < rise["worst"] < 100e-9
+    device, _ = solved(solved_grating, device=TRANSVERSAL, specification=asked)
+    assert device.specification[0]["reason"] == "the case has no [signal]"
