@@ -85,6 +85,10 @@ class Spreading:
         slope = self._spline(self.factors[pair])(self._clipped(np.array([frequency])), 1)
         return float(-slope[0].imag) / (2.0 * np.pi)
 
+    def loss(self, pair: Pair) -> float:
+        """-20 log10 |D| at the synchronous frequency, dB."""
+        return float(-20.0 * np.log10(np.abs(self.of(pair, np.array([self.centre]))[0])))
+
     def matrix(self, ports: Sequence[str], frequency: FloatArray) -> ComplexArray:
         """Factors (F, E, E) of the admittance of a track with these ports; one on the diagonal."""
         found = np.ones((len(frequency), len(ports), len(ports)), dtype=complex)

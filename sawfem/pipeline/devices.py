@@ -97,6 +97,9 @@ def solve_device(
                 )
         response = device_response(setting.device, setting.constants, setting.frequency)
         response = _with_uncertainty(response, setting)
+        if spread is not None:
+            missed = Quantity.of("diffraction_loss", spread.loss(("1", "2")))
+            response = replace(response, figures={**response.figures, "diffraction_loss": missed})
         if isinstance(asked, ResolvedResonatorDevice):
             loss = asked.resonator.propagation_loss
             response, remarks = judged(response, solution.constants, loss)
@@ -113,10 +116,13 @@ def solve_any_device(
     cells: Mapping[str, UnitCell],
     solutions: Mapping[str, GratingSolution],
     report: Progress = lambda stage, done, total: None,
+    *,
+    fields: bool = True,
 ) -> tuple[DeviceResult, tuple[str, ...]]:
     """Response of the case's device of any kind, held against its specification, and warnings.
 
-    ``report`` is told (stage, done, total) of what takes long.
+    ``report`` is told (stage, done, total) of what takes long. Without ``fields`` beams are in
+    the response where the case asks for that, but not reported themselves.
 
     Raises as :func:`solve_device`, and CaseError for a limit that cannot be looked at and a signal
     that does not come through.
@@ -141,7 +147,7 @@ def solve_any_device(
             raise
         raise _at(error, case.file, f"device.{error.key}" if error.key else "device") from None
     verdicts, more = verdicts_of(case, stack, solutions, setting)
-    beams, remarks = beams_of(case, setting, cells, solutions, report)
+    beams, remarks = beams_of(case, setting, cells, solutions, report) if fields else ((), ())
     transverse, response, across = solve_transverse(
         case, setting, solutions, device.response, report
     )

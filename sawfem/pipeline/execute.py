@@ -216,8 +216,12 @@ def solved_device(
     design: Design,
     solutions: dict[str, GratingSolution],
     report: Progress = lambda stage, done, total: None,
+    *,
+    fields: bool = True,
 ) -> tuple[DeviceResult | None, tuple[str, ...]]:
     """The device of a case from its solved gratings, and warnings; None where it has none.
+
+    Without ``fields`` the response has whatever the case puts into it, but no fields of beams.
 
     Raises as :func:`run`.
     """
@@ -225,7 +229,7 @@ def solved_device(
         return None, ()
     report("device", 0, 1)
     taken, told = with_fitted(case, solutions)
-    device, more = solve_any_device(case, design.stack, design.cells, taken, report)
+    device, more = solve_any_device(case, design.stack, design.cells, taken, report, fields=fields)
     report("device", 1, 1)
     return device, (*told, *more)
 

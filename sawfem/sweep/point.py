@@ -142,7 +142,7 @@ def numbers(case: ResolvedCase, level: str) -> dict[str, Any]:
         bare = dataclasses.replace(  # without what a sweep does not keep
             case, signal=None, transverse=case.transverse if applied else None
         )
-        device, _ = solved_device(bare, design, solutions)
+        device, _ = solved_device(bare, design, solutions, fields=False)
         if device is not None:
             response = device.response
             answer.figures(response)

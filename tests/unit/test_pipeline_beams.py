@@ -16,6 +16,7 @@ from sawfem.device.parabolic_beam import pair_factor
 from sawfem.errors import SawfemError
 from sawfem.export.beams_hdf5 import read_beam, write_beam
 from sawfem.export.hdf5_node import Node
+from sawfem.pipeline.devices import solve_any_device
 from sawfem.planewave.beam import Beam
 from sawfem.plot.beams import draw_beam, draw_pair_transfer
 
@@ -82,6 +83,17 @@ def test_the_transfer_admittance_carries_the_factor(plain, spread):
     delay = float(pair.figures["diffraction_delay"])
     assert -slope / (2.0 * np.pi) == pytest.approx(delay, rel=0.02)
     assert all(check.ok for check in spread.response.checks.values())
+    figure = spread.response.figures["diffraction_loss"]  # a figure of the device as well
+    assert float(figure) == pytest.approx(float(pair.figures["diffraction_loss"]), abs=1e-6)
+
+
+def test_a_sweep_needs_no_fields(solved_grating, spread):
+    case = Case.from_dict({**BASE, "device": {**FILTER, "diffraction": True}}).resolved()
+    cells, solutions = {"main": solved_grating.cell}, {"main": solved_grating}
+    stack = solved_grating.cell.stack
+    device, _ = solve_any_device(case, stack, cells, solutions, fields=False)
+    assert device.beams == ()
+    np.testing.assert_array_equal(device.response.s, spread.response.s)
 
 
 def test_loss_is_that_of_lines_at_the_centres_nearly(spread):
