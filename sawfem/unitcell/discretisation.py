@@ -1,7 +1,9 @@
 """One period as matrices: unknowns, electrodes, Bloch condition and boundary traces.
 
 Unknowns are the three displacements in every solid and the potential in every dielectric and in
-the air. A metal is elastic only; the potential on its boundary is one number an electrode.
+the air. A metal is elastic only; the potential on its boundary is one number an electrode, and zero
+on metal planes in the stack (a plane in one piece has one potential, which fields ~ exp(-j gamma)
+leave none but zero; at gamma = 0 it counts as grounded).
 
 The Bloch condition U(x + p) = exp(-j gamma) U(x) ties the right side to the left one,
 x_all = T(gamma) x with T = T0 + exp(-j gamma) T1, so that exactly
@@ -205,7 +207,8 @@ def discretise(
     dropped[twins] |= dropped[partner[twins]]
     dropped[partner[twins]] = dropped[twins]
     forms = scalar_forms(cell_mesh, basis, ~dropped)
-    unknowns = _number_unknowns(cell_mesh, basis, partner, dropped, len(cell.electrodes))
+    dead = dropped, _grounded(cell, cell_mesh, basis)
+    unknowns = _number_unknowns(cell_mesh, basis, partner, dead, len(cell.electrodes))
     stiffness, mass = _assemble(cell_mesh, forms, unknowns)
     return Discretisation(
         cell=cell,
@@ -320,10 +323,14 @@ def _number_unknowns(
     cell_mesh: CellMesh,
     basis: Basis,
     partner: Index,
-    dropped: NDArray[np.bool_],
+    dead: tuple[NDArray[np.bool_], NDArray[np.bool_]],
     electrodes: int,
 ) -> Unknowns:
-    """Number displacements in solids, potentials in dielectrics, then the electrodes."""
+    """Number displacements in solids, potentials in dielectrics, then the electrodes.
+
+    ``dead`` are shape functions that are left out, and those on which the potential is zero.
+    """
+    dropped, grounded = dead
     n = basis.N
     dofs = basis.element_dofs
     solid, dielectric, nodal = (np.zeros(n, dtype=bool) for _ in range(3))
@@ -339,7 +346,7 @@ def _number_unknowns(
     number = np.full((4, n), -1, dtype=np.int64)
     size = 0
     for component in range(4):
-        active = solid if component < 3 else dielectric & ~clamped
+        active = solid if component < 3 else dielectric & ~clamped & ~grounded
         kept = np.flatnonzero(active & ~wraps & ~dropped)
         number[component, kept] = size + np.arange(kept.size)
         size += kept.size
@@ -348,6 +355,23 @@ def _number_unknowns(
     number[3, touching] = size + owner[touching]
     number[:, wraps] = number[:, partner[wraps]]
     return Unknowns(number=number, wraps=wraps, size=size + electrodes)
+
+
+def _grounded(cell: UnitCell, cell_mesh: CellMesh, basis: Basis) -> NDArray[np.bool_]:
+    """Shape functions on metal planes of the stack, layers or interfaces, within the mesh."""
+    found = np.zeros(basis.N, dtype=bool)
+    for index, medium in enumerate(cell_mesh.media):
+        if medium is not None and medium.is_conductor:
+            planes = (cell_mesh.medium == index) & (cell_mesh.electrode < 0)
+            found[basis.element_dofs[:, planes]] = True
+    mesh = basis.mesh
+    layers = cell.stack.layers
+    for short in cell.stack.shorts:
+        level = -sum(layer.thickness for layer in layers[short:]) / cell.period
+        on = np.abs(mesh.p[1] - level) < 1e-9
+        found[basis.nodal_dofs[:, on]] = True
+        found[basis.facet_dofs[:, on[mesh.facets].all(axis=0)]] = True
+    return found
 
 
 def _partners(basis: Basis) -> Index:

@@ -41,7 +41,7 @@ ABOVE_PLANE = 0.7
 #: Layers fewer towards the corners of an overcoat: there no charge sits, and the error that this
 #: makes is a thousandth of the one that the metal's corners leave.
 WEAKER = 1
-#: Thinnest membrane below the feet, in periods.
+#: Thinnest membrane, or dielectric above a metal plane, below the feet, in periods.
 SLIVER = 1e-4
 
 
@@ -138,7 +138,7 @@ def mesh_cell(cell: UnitCell, settings: MeshSettings) -> CellMesh:
 
     Raises
     ------
-    GeometryError : a conductor in the meshed part of the stack, or walls that meet.
+    GeometryError : a metal plane at the feet of the electrodes, or walls that meet.
     """
     grid = _grid(cell, settings)
     mesh = MeshQuad.init_tensor(grid.feet, grid.z)
@@ -246,8 +246,10 @@ def _slab(outline: Outline, settings: MeshSettings, largest: float) -> tuple[Arr
     """Nodes from the floor up to the electrodes' feet, and the depth of the floor."""
     cell, foot = outline.cell, outline.foot
     interfaces = _interfaces(cell)
-    bottom = interfaces[-1] if cell.stack.is_membrane and not _planes(cell) else -np.inf
-    if bottom > foot - WHOLE * settings.depth:
+    planes = _planes(cell)
+    near = not planes or ABOVE_PLANE * (foot - planes[0]) < LEAST_DEPTH
+    bottom = interfaces[-1] if cell.stack.is_membrane and near else -np.inf
+    if bottom > foot - WHOLE * settings.depth and not (planes and foot - planes[0] < SLIVER):
         return _membrane(outline, settings, largest, bottom)
     depth = _depth(outline, settings)
     reach = min(settings.reach, depth)
@@ -261,30 +263,41 @@ def _slab(outline: Outline, settings: MeshSettings, largest: float) -> tuple[Arr
 
 
 def _depth(outline: Outline, settings: MeshSettings) -> float:
-    """Depth of the slab below the feet: that of the settings, or less above a metal plane."""
-    planes = _planes(outline.cell)
+    """Depth of the slab below the feet: that of the settings, less above a metal plane, or past it.
+
+    A plane so near that the floor would have no room above it lies within the mesh. The floor then
+    keeps away from all planes, since a sliver between the two would only spoil the mesh.
+    """
+    cell, foot = outline.cell, outline.foot
+    planes = _planes(cell)
     if not planes:
         return settings.depth
-    room = max(0.0, outline.foot - planes[0])
+    room = foot - planes[0]
     if room >= WHOLE * settings.depth:
         return settings.depth
-    if ABOVE_PLANE * room < LEAST_DEPTH:
+    if ABOVE_PLANE * room >= LEAST_DEPTH:
+        return min(settings.depth, ABOVE_PLANE * room)
+    if room < SLIVER:
         raise GeometryError(
             key="layer",
-            found=f"a metal plane {shown_length(room * outline.cell.period)} below the electrodes",
-            expected=f"{shown_length(LEAST_DEPTH / ABOVE_PLANE * outline.cell.period)} or more: "
-            "metal is not computed within the meshed part of the stack",
+            found=f"a metal plane {shown_length(max(0.0, room) * cell.period)} below the "
+            "electrodes",
+            expected=f"{shown_length(SLIVER * cell.period)} or more: what touches it is shorted",
         )
-    return min(settings.depth, ABOVE_PLANE * room)
+    last = _interfaces(cell)[-1] if cell.stack.is_membrane else -np.inf
+    depths = settings.depth * np.linspace(0.8, WHOLE, 36)
+    depths = depths[foot - depths > last]
+    apart = np.min(np.abs(np.subtract.outer(foot - depths, planes)), axis=1)
+    return float(depths[np.argmax(np.minimum(apart, 0.1 * settings.depth))])
 
 
 def _planes(cell: UnitCell) -> list[float]:
-    """Heights of the upper sides of metal layers and of shorts in the stack, from above."""
+    """Heights of the sides of metal layers and of shorts in the stack, from above."""
     layers, levels = cell.stack.layers, (0.0, *_interfaces(cell))
     found = {levels[len(layers) - index] for index in cell.stack.shorts}
     for count, layer in enumerate(reversed(layers)):
         if layer.material.is_conductor:
-            found.add(levels[count])
+            found |= {levels[count], levels[count + 1]}
     return sorted(found, reverse=True)
 
 

@@ -170,12 +170,6 @@ class Outline:
         medium = self._turned(
             self.cell.stack if count == len(layers) else layers[len(layers) - 1 - count]
         )
-        if medium.is_conductor:
-            raise GeometryError(
-                key="layer",
-                found=f"{medium.name}, a conductor, within the meshed part of the stack",
-                expected="metal planes that lie deeper below the electrodes",
-            )
         return Body(AIR, None) if medium.density == 0.0 else Body(STACK + count, medium)
 
     def _metal(self, electrode: int, z: float) -> Body:

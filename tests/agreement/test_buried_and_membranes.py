@@ -134,3 +134,49 @@ def test_a_metal_plane_below_a_layer_reaches_the_floor():
     settings = MeshSettings(3, 2, 0.15)
     change = [abs(answer(t, settings) / answer(t, settings, plane=False) - 1) for t in (0.4, 4.0)]
     assert change[0] > 10 * change[1]
+
+
+@pytest.mark.parametrize("plane", ["layer", "interface"])
+def test_a_metal_plane_within_the_mesh_is_one_below_its_floor(plane, monkeypatch):
+    """Zinc oxide of 0.12 p on a metal plane on silicon: the floor above the plane, which is then
+    exact, and below it. The meshes differ: 4e-5, 2e-6, 4e-8 from step to step."""
+    stack = Stack("silicon/mason-1958")
+    stack = stack.with_layer("aluminium/kaye-laby", 0.05 * PERIOD) if plane == "layer" else stack
+    stack = stack.with_layer("zinc-oxide/bateman-1962", 0.12 * PERIOD, euler=(0.0, 0.0, 0.0))
+    stack = stack.shorted(0) if plane == "interface" else stack
+    cell = UnitCell.grating(stack, "aluminium/kaye-laby", pitch=PERIOD, thickness=0.02 * PERIOD)
+
+    def answer(settings: MeshSettings, least: float) -> complex:
+        monkeypatch.setattr("sawfem.unitcell.mesh.LEAST_DEPTH", least)
+        d = discretise(cell, settings)
+        assert (d.mesh.depth < 0.12) == (least < 0.1)
+        return complex(BlochSystem(d, 2.4, floor_admittance(d)).admittance(0.8e9)[0, 0])
+
+    apart = []
+    for n in (2, 3):
+        above, below = (answer(MeshSettings(n + 1, n, 0.15), least) for least in (0.07, 9.0))
+        apart.append(abs(above - below) / abs(above))
+    assert apart[0] < 2e-4
+    assert apart[1] < 0.25 * apart[0]
+
+
+def test_capacitance_of_a_strip_close_to_a_metal_plane():
+    """C/eps_0 = w/g + (2/pi) ln(17.08 (w/2g + 0.92)) of a wide strip of no thickness in vacuum at
+    g over a plane (Wheeler, IEEE Trans. MTT-13, 172 (1965), from memory): 23.33; its neighbours are
+    180 g away. A plane of 0.005 p lies within the mesh: 23.50, 23.39, 23.38 from mesh to mesh, of
+    which the thickness (0.004 g) and the neighbours make some 0.02.
+    """
+    silica, period = load_material(SILICA), 20e-6
+    vacuum = replace(silica, permittivity=np.eye(3) * EPSILON_0)
+    stack = Stack("quartz/bechmann-1958").with_layer(vacuum, 0.005 * period).shorted(0)
+    cell = UnitCell.grating(
+        stack,
+        "aluminium/kaye-laby",
+        pitch=period,
+        thickness=2e-5 * period,
+        metallisation_ratio=0.1,
+    )
+    d = discretise(cell, MeshSettings(4, 3, 0.15))
+    y = BlochSystem(d, np.pi, floor_admittance(d)).admittance(1e6)[0, 0]
+    found = y.imag / (2e6 * np.pi * EPSILON_0)
+    assert found == pytest.approx(20.0 + 2.0 / np.pi * np.log(17.08 * 10.92), rel=4e-3)
