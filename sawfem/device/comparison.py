@@ -76,6 +76,9 @@ class ModelComparison:
     leaky : whether the wave radiates into the bulk at its resonance.
     radiated : at some of the computed frequencies, what goes into the bulk directly; None on
         leaky cuts, where the wave and its electrodes radiate together.
+    meeting : whether another wave of the grating is so close to the main one, where the difference
+        is largest, that the transducer cannot tell them apart (2 pi/N in phase); looked for where
+        the difference is more than DECIBEL and no wave leaks.
     """
 
     name: str
@@ -91,6 +94,7 @@ class ModelComparison:
     interpolation: float = 0.0
     leaky: bool = False
     radiated: BulkRadiation | None = None
+    meeting: bool = False
 
     @property
     def quality_factor(self) -> float:

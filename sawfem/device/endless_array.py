@@ -47,6 +47,8 @@ Complex = NDArray[np.complex128]
 TOLERANCE = 3.0e-5
 #: Relative change of the answer that the mutual admittances are wanted for.
 ANSWER_TOLERANCE = 3.0e-4
+#: No function is asked to be known better than this.
+ROUNDING = 1.0e-8
 #: Phases are added where a function changed by this share of the most that it changed anywhere.
 AGAIN = 0.1
 #: Phases to start with, and most of them.
@@ -125,6 +127,7 @@ def mutual_admittances(
     fewer = np.arange(phases.size) % 3 != 1
     before = rational = _Rational.through(phases[fewer], samples[fewer], tolerance)
     new = np.empty(0) if given else _middles(phases)[::3]
+    aim = tolerance
     answered = answer or (lambda values: 1.0 + 0.0j)
     result = answered(before.coefficients(lags) * turn)
     while True:
@@ -132,13 +135,15 @@ def mutual_admittances(
         phases = np.append(phases, new)
         order = np.argsort(phases)
         phases, samples = phases[order], samples[order]
-        before, rational = rational, _Rational.through(phases, samples, tolerance)
+        before, rational = rational, _Rational.through(phases, samples, aim)
         # Where the newest phases moved the function it is not settled; nothing is sampled twice.
         probes = _middles(phases)
         change = np.abs(rational.at(probes) - before.at(probes)) / np.max(np.abs(samples))
         worst = float(change.max())
         values = rational.coefficients(lags) * turn
         last, result = result, answered(values)
+        if worst <= aim:
+            aim = max(0.1 * aim, ROUNDING)  # for the next time, if the answer still moves
         if worst <= tolerance and abs(result - last) <= ANSWER_TOLERANCE * abs(result):
             break
         if phases.size >= MOST_PHASES:

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.design import UnitCell
-from sawfem.device.bulk_radiation import bulk_radiation
+from sawfem.device.bulk_radiation import array_waves, bulk_radiation
+from sawfem.device.comparison import DECIBEL
 from sawfem.device.comparison import ModelComparison as ModelComparison
 from sawfem.device.description import ELECTRODES_PER_CELL, Resonator, Transversal
 from sawfem.device.endless_array import MutualAdmittances, mutual_admittances
@@ -244,7 +245,7 @@ class _Job:
             computed.sort(key=lambda one: one.frequency)
             chosen = [computed[place] for place in sorted(places)]
             radiated = bulk_radiation(samples, self.electrodes, chosen, self.aperture)
-        return ModelComparison(
+        found = ModelComparison(
             name=self.name,
             frequency=listed,
             coupled=coupled,
@@ -259,6 +260,19 @@ class _Job:
             leaky=leaky,
             radiated=radiated,
         )
+        return replace(found, meeting=self._meeting(samples, found, computed))
+
+    def _meeting(
+        self, samples: HarmonicSamples, found: ModelComparison, computed: list[MutualAdmittances]
+    ) -> bool:
+        """Whether two waves of the grating meet where the models differ most."""
+        if found.leaky or not found.apart.any() or abs(found.worst[1]) < DECIBEL:
+            return False
+        place = found.worst[0]
+        near = min(computed, key=lambda one: abs(one.frequency - place))
+        phases = [wave.phase.real for wave in array_waves(samples, near)]
+        reach = 2.0 * np.pi / self.electrodes.size
+        return any(abs(phase - phases[0]) < reach for phase in phases[1:])
 
     def _moved_peaks(self, settled: Settled) -> tuple[tuple[float, float], ...]:
         """Each peak by coupling of modes, and the one beside it by the sum over electrodes."""

@@ -22,6 +22,8 @@ Complex = NDArray[np.complex128]
 
 #: Most values added in one round: the next round may make many of them needless.
 AT_ONCE = 6
+#: Through fewer values than this go straight lines.
+FEWEST = 4
 #: Residual of the rational function over the tolerance.
 RESOLVED = 0.1
 
@@ -108,7 +110,9 @@ def settle(
 
 
 def _scaled(frequency: Array, band: Array) -> Array:
-    """Frequencies on -1 to 1 over the band of a rising array."""
+    """Frequencies on -1 to 1 over the band of a rising array; as they are if it has no width."""
+    if band[-1] == band[0]:
+        return frequency
     return np.asarray((2.0 * frequency - band[0] - band[-1]) / (band[-1] - band[0]))
 
 
@@ -121,6 +125,9 @@ def _rational(
 ) -> Callable[[Any], Any]:
     from scipy.interpolate import AAA  # takes time to load
 
+    if frequency.size < FEWEST:
+        places = _scaled(frequency, band)
+        return lambda at: np.interp(at, places, values)
     with warnings.catch_warnings():  # what does not suffice shows at new frequencies
         warnings.simplefilter("ignore", RuntimeWarning)
         rational: Callable[[Any], Any] = AAA(

@@ -8,7 +8,7 @@ fit_band                      (2,) Hz, NaN where the constants have none
 radiated_frequency            Hz, with conductance_waves, conductance_bulk (S) and waves_found
                               there; not on leaky cuts
 attributes                    damping in Hz (quality factor f / (2 damping)), error and
-                              interpolation (relative), phases, leaky
+                              interpolation (relative), phases, leaky, meeting
 """
 
 from __future__ import annotations
@@ -49,6 +49,7 @@ def write_second_model(group: h5py.Group, compared: Sequence[ModelComparison]) -
             place.create_dataset("waves_found", data=found.radiated.count)
             place.create_dataset("radiated_frequency", data=found.radiated.frequency)
         place.attrs["phases"], place.attrs["leaky"] = found.phases, found.leaky
+        place.attrs["meeting"] = found.meeting
 
 
 def read_second_model(node: Node) -> tuple[ModelComparison, ...]:
@@ -73,6 +74,7 @@ def _read_one(name: str, node: Node) -> ModelComparison:
         phases=node.attribute("phases", int),
         interpolation=node.attribute("interpolation", float),
         leaky=node.attribute("leaky", bool),
+        meeting=node.attribute("meeting", bool),
         radiated=_read_radiated(node) if "conductance_bulk" in node else None,
     )
 

@@ -94,7 +94,9 @@ def _described(
     if solution.losses is not None:
         com = two_modes(solution.band).com
     if isinstance(part, ResonatorPart):
-        return part.resonator, com
+        # Hundreds of floating strips, each an unknown, take half a minute: the transducer is held
+        # between shorted reflectors whatever its own are.
+        return replace(part.resonator, reflector_connection="shorted"), com
     assert isinstance(part, Track)
     assert isinstance(asked, ResolvedTransversalDevice)
     double = asked.transducer == "double"
@@ -124,7 +126,11 @@ def _told(found: tuple[ModelComparison, ...]) -> tuple[str, ...]:
         if abs(value) > DECIBEL:
             told.append(
                 f"at {place / 1e6:.2f} MHz the admittance of the {one.name} is "
-                f"{value:+.2f} dB by the second model, which knows other waves, bulk radiation "
-                "and the ends of the transducer"
+                f"{value:+.2f} dB by the second model"
+                + (
+                    ": another wave of the grating meets the main one there"
+                    if one.meeting
+                    else ", which knows other waves, bulk radiation and the transducer's ends"
+                )
             )
     return tuple(told)

@@ -77,7 +77,8 @@ def _title(found: ModelComparison) -> str:
     low, high = (edge / 1e6 for edge in found.band)
     band = "band of the fit" if found.fit_band is not None else "main lobe"
     return (
-        f"{name[0].upper()}{name[1:]} between endless reflectors, Q = {found.quality_factor:.0f}\n"
+        f"{name[0].upper()}{name[1:]} between endless shorted reflectors, "
+        f"Q = {found.quality_factor:.0f}\n"
         f"{band} {low:.2f} to {high:.2f} MHz{', leaky wave' if found.leaky else ''}"
     )
 

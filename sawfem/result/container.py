@@ -203,6 +203,7 @@ def _compared(found: ModelComparison) -> dict[str, Any]:
         "band_hz": list(found.band),
         "band_of_fit": found.fit_band is not None,
         "leaky": found.leaky,
+        "another_wave_meets": found.meeting,
         "quality_factor": found.quality_factor,
         "frequencies_computed": int(found.computed.size),
         "figures": to_json({name: figure.value for name, figure in found.figures().items()}),

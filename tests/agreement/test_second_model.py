@@ -261,6 +261,7 @@ def test_another_wave_meets_the_main_one(niobate):
     assert found.typical_difference < 0.3
     assert found.disagreement < 1.0
     assert found.interpolation < 2e-3
+    assert found.meeting
     near = np.abs(found.frequency - place) < 2.5e6
     assert np.abs(found.difference[found.apart & ~near]).max() < 0.3
     # The lines of the two waves over the phase meet where the models differ.

@@ -29,6 +29,9 @@ def test_few_values_tell_a_resonance():
     assert all(done < total for done, total in steps)
     given = Settled.through(fine[::40], _resonance(fine[::40]), 1e-6)
     assert np.abs(given(fine) / _resonance(fine) - 1.0).max() < 1e-5
+    few = Settled.through(np.array([1e9, 2e9]), np.array([1.0 + 0j, 3.0]), 1e-6)
+    assert few([1e9, 1.5e9]) == pytest.approx([1.0, 2.0])
+    assert Settled.through(np.array([1e9]), np.array([2j]), 1e-6)([1e9]) == pytest.approx([2j])
 
 
 def test_noise_does_not_settle():

@@ -44,6 +44,7 @@ def test_a_resonator_is_computed_twice(solved):
     assert check.value == found.disagreement
     (sentence,) = told  # the other wave of tests/agreement/test_second_model.py
     assert f"{found.worst[0] / 1e6:.2f} MHz" in sentence
+    assert sentence.endswith("another wave of the grating meets the main one there")
     assert {stage for stage, _, _ in steps} == {"second model"}
     assert steps[-1][1] == steps[-1][2] == found.computed.size
 
