@@ -6,7 +6,7 @@ from sawfem.cli.screen import labelled, show, table
 from sawfem.device.transverse_study import TransverseStudy
 
 #: Spurious modes that are listed, and the level in dB down to which one is worth a row.
-LISTED, FLOOR = 8, -50.0
+LISTED, FLOOR = 8, -30.0
 
 
 def show_transverse(study: TransverseStudy) -> None:

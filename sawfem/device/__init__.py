@@ -11,6 +11,8 @@ impulse      impulse and step response
 signals      a modulation through a filter; selectivity: its errors, over counts of fingers
 laddering    first design of a ladder; optimise: bounded search that keeps the best
 geometry     every electrode as a rectangle
+transverse   modes across an aperture; transverse_regions, transverse_cell: the oblique dispersion
+             of overlap, gap, bus-bar and free surface; transverse_study: what they do to Y
 section      closed-form coupling-of-modes section -> PMatrix
 pmatrix      cascade, mirror, parallel connection, power checks
 losses       finger resistance, propagation loss

@@ -9,8 +9,8 @@ the cut-off of the overlap), and which has the share s_n (``strength``) of the a
 Its motional inductance is then 1/s_n times that of the uniform wave, as of the terms s_n/(f_n^2 -
 f^2) of which the driven guide consists, and the static capacitance stays. What is not guided,
 1 - sum s_n, radiates sideways over a band: it is left out. Mode n is named "transverse mode n"; its
-level is its peak conductance over that of the strongest mode, 20 log10(s_n/s_main) where all have
-one quality factor.
+level is its peak conductance over that of the strongest mode, 10 log10(s_n/s_main) where all have
+one quality factor; its resonance lies at f_n/f_0 times that of the uniform wave.
 """
 
 from __future__ import annotations
@@ -38,11 +38,14 @@ from sawfem.device.section import coefficients
 from sawfem.device.transverse import TransverseGuide, TransverseMode
 from sawfem.device.transverse_cell import ResonatorRegions
 from sawfem.device.transverse_regions import RegionDispersion, TransverseRegion
+from sawfem.device.unwanted import Unwanted
 from sawfem.extract.constants import ComConstants
 from sawfem.quantities import Quantity, json_key, json_safe
 
 Array = NDArray[np.float64]
 
+#: Level in dB down to which a mode is worth a name.
+WEAKEST_LEVEL = -40.0
 #: Modes of less strength than this share of the strongest are left out of an admittance.
 WEAKEST = 1e-5
 
@@ -124,12 +127,25 @@ class TransverseStudy:
         main = self.main
         if main is None or mode.strength == 0.0:
             return -np.inf
-        return float(20.0 * np.log10(mode.strength / main.strength))
+        return float(10.0 * np.log10(mode.strength / main.strength))
 
-    def spurious(self, floor: float = -60.0) -> tuple[TransverseMode, ...]:
+    def spurious(self, floor: float = WEAKEST_LEVEL) -> tuple[TransverseMode, ...]:
         """Modes beside the strongest, down to a level in dB, strongest first."""
         found = [m for m in self.modes if m is not self.main and self.level(m) >= floor]
         return tuple(sorted(found, key=lambda mode: -mode.strength))
+
+    def unwanted(self, part: str, resonance: float) -> tuple[Unwanted, ...]:
+        """The same as unwanted responses of a resonator whose uniform wave resonates at so many Hz."""
+        edge = self.regions[0][2]
+        return tuple(
+            Unwanted(
+                f"transverse mode {mode.number}",
+                part,
+                resonance * mode.frequency / edge,
+                self.level(mode),
+            )
+            for mode in self.spurious()
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """JSON object: regions, modes with their errors, and what they do against aperture."""

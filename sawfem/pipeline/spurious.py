@@ -9,6 +9,7 @@ from typing import Any
 from sawfem.device.assembly import Circuit
 from sawfem.device.quality import quality_by_mechanism, resonator_table
 from sawfem.device.track import Gratings, Track, Transducer
+from sawfem.device.transverse_study import TransverseStudy
 from sawfem.device.unwanted import BULK, MAIN, Unwanted, all_ringing, unwanted_dict
 from sawfem.extract import GratingSolution
 from sawfem.result import DeviceResult
@@ -26,7 +27,7 @@ def with_parts(
     several = device.kind != "resonator"
     return replace(
         device,
-        spurious=unwanted_of(circuit, gratings, solutions, (low, high)),
+        spurious=unwanted_of(circuit, gratings, solutions, (low, high), device.transverse),
         quality=quality_by_mechanism(circuit, gratings, device.response.figures),
         resonators=resonator_table(circuit, gratings, low, high) if several else {},
     )
@@ -37,8 +38,11 @@ def unwanted_of(
     gratings: Gratings,
     solutions: Mapping[str, GratingSolution],
     band: tuple[float, float],
+    transverse: TransverseStudy | None = None,
 ) -> tuple[dict[str, Any], ...]:
     """JSON objects of all of them inside a band in hertz, the strongest of each part first.
+
+    ``transverse`` : the modes across a lone resonator, where they were computed.
 
     Bulk onsets come first. They are the gratings', at phase pi per pitch; that of double
     electrodes, which work at half of it, is half as high: bulk waves of the substrate are not
@@ -48,6 +52,10 @@ def unwanted_of(
     found = [item for item in _onsets(circuit, solutions) if low < item.frequency < high]
     for resonator in all_ringing(circuit, gratings, low, high):
         found += [peak for peak in resonator.peaks if peak.name != MAIN]
+        main = next((peak.frequency for peak in resonator.peaks if peak.name == MAIN), None)
+        if transverse is not None and main is not None:
+            across = transverse.unwanted(resonator.part, main)
+            found += [item for item in across if low < item.frequency < high]
     return tuple(unwanted_dict(item) for item in found)
 
 

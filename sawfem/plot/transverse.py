@@ -11,9 +11,9 @@ from sawfem.plot import style
 from sawfem.result import DeviceResult
 
 #: Modes drawn at most, and levels in dB over which they are.
-DRAWN, FLOOR = 6, -50.0
+DRAWN, FLOOR = 6, -30.0
 #: Excitation from which a mode counts for the frequencies that are shown.
-NOTICED = 2e-3
+NOTICED = 1e-2
 _REGION_COLOURS = {
     "overlap": "#FFFFFF",
     "end gap": "#E3E3E3",

@@ -120,9 +120,13 @@ def test_a_study_names_its_modes():
     assert found["main"] == f"transverse mode {main.number}"
     strongest = study.spurious()[0]
     assert study.level(strongest) == pytest.approx(
-        20.0 * np.log10(strongest.strength / main.strength)
+        10.0 * np.log10(strongest.strength / main.strength)
     )
     assert response.checks["passivity"].ok
+    named = study.unwanted("resonator", 0.999 * F0)
+    assert named[0].name == f"transverse mode {strongest.number}"
+    assert named[0].frequency == pytest.approx(0.999 * strongest.frequency, rel=1e-12)
+    assert named[0].level == study.level(strongest)
 
 
 def test_a_fast_bus_bar_keeps_the_fundamental_inside():

@@ -40,6 +40,7 @@ apertures = ["20 wavelength", "40 wavelength"]
 [results]
 include = ["transverse-modes"]
 accuracy = 1e-3
+second_model = false
 """
 
 
@@ -92,6 +93,7 @@ def test_files_hold_all_of_it(result, folder):
     study = result.device.transverse
     found = told["device"]["transverse"]
     assert found["modes"][2]["name"] == "transverse mode 3"
+    assert "transverse mode 3" in [item["name"] for item in told["device"]["spurious"]]
     assert found["modes"][2]["transverse_mode_frequency_hz"] == study.modes[2].frequency
     assert len(found["against_aperture"]["aperture_m"]) == 2
     again = read_hdf5(place / "result.h5").device.transverse
