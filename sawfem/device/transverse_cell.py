@@ -91,7 +91,10 @@ def resonator_regions(solution: GratingSolution) -> ResonatorRegions:
         )
     k1 = math.pi / cell.period
     edge = solution.band.resonance.frequency.real
-    planes = [_Plane(wave, k1) for wave in (_free_wave(solution, k1), _busbar_wave(solution, k1))]
+    planes = [
+        _Plane("free surface", _free_wave(solution, k1), k1),
+        _Plane("bus-bar", _busbar_wave(solution, k1), k1),
+    ]
     cutoffs = [edge, *(plane.cutoff for plane in planes)]
     window = min(cutoffs), max(cutoffs)
     free, busbar = (plane.points(window) for plane in planes)
@@ -106,9 +109,10 @@ def resonator_regions(solution: GratingSolution) -> ResonatorRegions:
     odd = max(plane.odd for plane in planes)
     remarks = []
     if odd > STEERING:
+        share = odd * window[1] / (window[1] - window[0])
         remarks.append(
-            f"plane waves beside the grating steer (odd part of f(k2) up to {odd:.1e} of f): "
-            "transverse modes take the mean of both directions"
+            f"plane waves beside the grating steer, by {100.0 * share:.1f} % of the window of "
+            "guided frequencies at its end: the mean of both directions is taken"
         )
     return ResonatorRegions(k1, *fine, ResonatorRegions(k1, *coarse), tuple(remarks))
 
@@ -146,12 +150,12 @@ def _grating(solution: GratingSolution, transverse: Array) -> Array:
 class _Plane:
     """A plane wave at k1 along x1, followed to k2^2 = q k1^2 of both signs."""
 
-    def __init__(self, wave: StackWave, k1: float) -> None:
-        self.wave, self.k1, self.odd = wave, k1, 0.0
+    def __init__(self, name: str, wave: StackWave, k1: float) -> None:
+        self.name, self.wave, self.k1, self.odd = name, wave, k1, 0.0
         self.cutoff = wave.omega / (2.0 * math.pi)
         self.slope = (self._to([FIRST_STEP])[0] - self._to([-FIRST_STEP])[0]) / (2.0 * FIRST_STEP)
         if self.slope == 0.0:
-            raise ConvergenceError("a plane wave whose frequency does not vary with k2")
+            raise ConvergenceError(f"the wave of the {name} has a frequency that ignores k2")
 
     def _to(self, squares: Sequence[float] | Array) -> Array:
         """Even part of f at q = ``squares``, each farther out than the one before."""
@@ -161,32 +165,52 @@ class _Plane:
             for q in squares:
                 angle = cmath.atan(way * cmath.sqrt(q))
                 stack = self.wave.stack.turned(angle if q < 0.0 else angle.real)
-                here = at_wavelength(here, stack, self.k1 * math.sqrt(1.0 + q))
+                try:
+                    here = at_wavelength(here, stack, self.k1 * math.sqrt(1.0 + q))
+                except ConvergenceError:
+                    raise self._lost(q) from None
                 values.append(here.omega / (2.0 * math.pi))
             ways.append(np.array(values))
         self.odd = max(self.odd, float(np.max(np.abs(ways[0] - ways[1]))) / (2.0 * self.cutoff))
         return np.asarray(0.5 * (ways[0] + ways[1]))
 
+    def _lost(self, q: float) -> ConvergenceError:
+        how = "decays" if q < 0.0 else "runs"
+        return ConvergenceError(
+            f"the wave of the {self.name} could not be followed to k2^2 = {q:.3g} k1^2, where it "
+            f"{how} across: it meets another wave or the onset of a bulk wave, and a guide of one "
+            "wave does not describe this resonator"
+        )
+
     def points(self, window: tuple[float, float]) -> tuple[Array, Array]:
         """(m,) q, rising, and f over a window of frequencies and a little on either side of f0."""
         places, values = [np.zeros(1)], [np.array([self.cutoff])]
         for end in window:
-            side = math.copysign(1.0, (end - self.cutoff) / self.slope) if end != self.cutoff else 0
-            if not side:
-                continue
-            farthest = MARGIN * abs((end - self.cutoff) / self.slope)
-            farthest = min(max(farthest, 4.0 * FIRST_STEP), FARTHEST)
-            squares = side * farthest * np.arange(1, PLANE_STEPS + 1) / PLANE_STEPS
-            places.append(squares)
-            values.append(self._to(squares))
-        if len(places) == 2:  # the window ends at f0: a point beyond it holds the slope
-            side = -float(np.sign(places[1][0]))
-            squares = side * FIRST_STEP * np.array([1.0, 2.0])
+            distance = (end - self.cutoff) / self.slope
+            # At an end of the window two points beyond f0 hold the slope there.
+            farthest = min(max(MARGIN * abs(distance), 4.0 * FIRST_STEP), FARTHEST)
+            side = math.copysign(1.0, distance) if distance else self._beyond(window)
+            count = PLANE_STEPS if distance else 2
+            farthest = farthest if distance else 2.0 * FIRST_STEP
+            squares = side * farthest * np.arange(1, count + 1) / count
             places.append(squares)
             values.append(self._to(squares))
         q, f = np.concatenate(places), np.concatenate(values)
         order = np.argsort(q)
-        return q[order], f[order]
+        q, f = q[order], f[order]
+        if not np.all(np.diff(f) * self.slope > 0.0):
+            raise ConvergenceError(
+                f"the frequency of the wave of the {self.name} turns back between k2^2 = "
+                f"{q[0]:.3g} and {q[-1]:.3g} k1^2 (anisotropy "
+                f"{2.0 * self.slope / self.cutoff - 1.0:.2f}): it has several k2 at one frequency, "
+                "and a guide of one wave does not describe this resonator"
+            )
+        return q, f
+
+    def _beyond(self, window: tuple[float, float]) -> float:
+        """Side of q = 0 on which f leaves the window that has f0 at one end."""
+        inside = 0.5 * (window[0] + window[1]) - self.cutoff
+        return -math.copysign(1.0, inside / self.slope)
 
 
 def _free_wave(solution: GratingSolution, k1: float) -> StackWave:

@@ -180,7 +180,7 @@ def _family(stack: ScaledStack, nodal: ComplexArray) -> tuple[int, ...]:
     """Components that move alone with this wave, or all of them."""
     size = np.abs(nodal).max(axis=0)
     moving = {index for index in range(3) if size[index] > 1e-9 * size[:3].max()}
-    for family in uncoupled_components([medium.lossless for medium in stack.media]):
+    for family in uncoupled_components([medium.blocks for medium in stack.media]):
         if moving <= set(family):
             return family
     return ALL
