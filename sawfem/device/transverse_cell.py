@@ -46,8 +46,8 @@ PLANE_STEPS, FIRST_STEP = 5, 0.004
 FARTHEST = 0.15
 #: How far beyond the window of guided modes a dispersion is computed.
 MARGIN = 1.15
-#: Odd part of f(k2) over f from which steering is spoken of.
-STEERING = 1e-6
+#: Odd part of f(k2) over f from which steering is spoken of, and up to which it is rounding.
+STEERING, ROUNDING = 1e-6, 1e-11
 #: Likeness |u^H u'|^2 of the motions of a wave under the film and on the bare surface.
 ALIKE = 0.5
 
@@ -61,7 +61,7 @@ class ResonatorRegions:
     wavenumber : k1 = pi/p, rad/m.
     overlap, gap, busbar, free : of each region; the overlap's is that of dummy fingers too.
     coarser : the same four with a point less each: how far the results of the two differ is
-        what the polynomials are good for; None for those themselves.
+        what the polynomials are good for; None for those themselves, and for parabolas.
     remarks : sentences on what was assumed.
     """
 
@@ -77,6 +77,10 @@ class ResonatorRegions:
 def resonator_regions(solution: GratingSolution) -> ResonatorRegions:
     """Follow the wave of a solved grating across all regions of a resonator made of it.
 
+    Where the cut-offs and slopes at k2 = 0 say already that nothing is guided (the outside holds
+    the wave better than every other region, or the slopes differ in sign) they are all there is:
+    parabolas, and no search for waves that decay.
+
     Raises
     ------
     InputError : a cell of several electrodes, or one that is recessed, whose bus-bar is not known.
@@ -91,23 +95,30 @@ def resonator_regions(solution: GratingSolution) -> ResonatorRegions:
         )
     k1 = math.pi / cell.period
     edge = solution.band.resonance.frequency.real
-    planes = [
-        _Plane("free surface", _free_wave(solution, k1), k1),
-        _Plane("bus-bar", _busbar_wave(solution, k1), k1),
-    ]
-    cutoffs = [edge, *(plane.cutoff for plane in planes)]
+    free = _Plane("free surface", _free_wave(solution, k1), k1)
+    busbar = _Plane("bus-bar", _busbar_wave(solution, k1), k1)
+    cutoffs = [edge, free.cutoff, busbar.cutoff]
     window = min(cutoffs), max(cutoffs)
-    free, busbar = (plane.points(window) for plane in planes)
     # The grating's slope is near that of the bus-bar.
-    slope = planes[1].slope
-    farthest = MARGIN * max(abs((f - edge) / slope) for f in window)
+    farthest = MARGIN * max(abs((f - edge) / busbar.slope) for f in window)
     reach = math.sqrt(min(max(farthest, 4.0 * FIRST_STEP), FARTHEST))
     sides = reach * np.arange(GRATING_POINTS + 1) / GRATING_POINTS
-    curves = [(sides**2, edge * _grating(solution, k1 * sides[1:])), free, busbar]
+    grating = edge * _grating(solution, k1 * sides[1:])
+    slopes = [(grating[1] - edge) / sides[1] ** 2, free.slope, busbar.slope]
+    sign = math.copysign(1.0, free.slope)
+    held = max(sign * (free.cutoff - edge), sign * (free.cutoff - busbar.cutoff))
+    if held <= 0.0 or len(set(np.sign(slopes))) > 1:
+        bends = [(2.0 * f * slope / k1**2, f) for f, slope in zip(cutoffs, slopes, strict=True)]
+        core, outside, bar = (RegionDispersion.parabolic(f, bend) for bend, f in bends)
+        mean = RegionDispersion.parabolic(
+            0.5 * (core.cutoff + outside.cutoff), 0.5 * (core.slope + outside.slope) or core.slope
+        )
+        return ResonatorRegions(k1, core, mean, bar, outside)
+    curves = [(sides**2, grating), free.points(window), busbar.points(window)]
     fine = _regions(k1, curves)
     coarse = _regions(k1, [_thinned(q, f) for q, f in curves])
-    odd = max(plane.odd for plane in planes)
     remarks = []
+    odd = max(free.odd, busbar.odd)
     if odd > STEERING:
         share = odd * window[1] / (window[1] - window[0])
         remarks.append(
@@ -151,16 +162,26 @@ class _Plane:
     """A plane wave at k1 along x1, followed to k2^2 = q k1^2 of both signs."""
 
     def __init__(self, name: str, wave: StackWave, k1: float) -> None:
-        self.name, self.wave, self.k1, self.odd = name, wave, k1, 0.0
+        self.name, self.wave, self.k1 = name, wave, k1
+        self.odd, self.symmetric = 0.0, False
         self.cutoff = wave.omega / (2.0 * math.pi)
-        self.slope = (self._to([FIRST_STEP])[0] - self._to([-FIRST_STEP])[0]) / (2.0 * FIRST_STEP)
+        self.slope = self._slope()
         if self.slope == 0.0:
             raise ConvergenceError(f"the wave of the {name} has a frequency that ignores k2")
+
+    def _slope(self) -> float:
+        """Of f at q = 0; of a leaky wave, which may not be carried to q < 0, on one side."""
+        near, far = self._to([FIRST_STEP, 2.0 * FIRST_STEP])
+        self.symmetric = self.odd < ROUNDING
+        try:
+            return float(near - self._to([-FIRST_STEP])[0]) / (2.0 * FIRST_STEP)
+        except ConvergenceError:
+            return float(4.0 * near - 3.0 * self.cutoff - far) / (2.0 * FIRST_STEP)
 
     def _to(self, squares: Sequence[float] | Array) -> Array:
         """Even part of f at q = ``squares``, each farther out than the one before."""
         ways = []
-        for way in (1.0, -1.0):
+        for way in (1.0,) if self.symmetric else (1.0, -1.0):
             here, values = self.wave, []
             for q in squares:
                 angle = cmath.atan(way * cmath.sqrt(q))
@@ -171,8 +192,9 @@ class _Plane:
                     raise self._lost(q) from None
                 values.append(here.omega / (2.0 * math.pi))
             ways.append(np.array(values))
-        self.odd = max(self.odd, float(np.max(np.abs(ways[0] - ways[1]))) / (2.0 * self.cutoff))
-        return np.asarray(0.5 * (ways[0] + ways[1]))
+        odd = float(np.max(np.abs(ways[0] - ways[-1]))) / (2.0 * self.cutoff)
+        self.odd = max(self.odd, odd)
+        return np.asarray(0.5 * (ways[0] + ways[-1]))
 
     def _lost(self, q: float) -> ConvergenceError:
         how = "decays" if q < 0.0 else "runs"

@@ -335,7 +335,8 @@ def _told(guide: TransverseGuide, modes: Sequence[TransverseMode]) -> list[str]:
         )
     held = "slower" if sign > 0.0 else "faster"
     core, outside = sign * guide.overlap.cutoff, sign * guide.outside.cutoff
-    if any(r.name == "bus-bar" and sign * r.dispersion.cutoff < core for r in guide.beside):
+    bars = [r.dispersion.cutoff for r in guide.beside if r.name == "bus-bar"]
+    if modes and any(sign * cutoff < core for cutoff in bars):
         told.append(
             f"the bus-bar is {held} than the overlap: it holds modes of its own, and those of "
             "the overlap reach into it; frequencies and shares depend on its width"

@@ -100,3 +100,24 @@ def test_cells_that_have_no_such_regions(massless):
     sunk = UnitCell(cell.stack, cell.electrodes, cell.period, recess=0.2e-9)
     with pytest.raises(InputError, match="recessed"):
         resonator_regions(replace(solution, cell=sunk))
+
+
+def test_a_leaky_wave_that_is_fastest_outside_is_not_held():
+    """42 deg Y-X tantalate with Al: the frequency of the leaky wave falls with k2 (a concave
+    slowness curve), and grating, bus-bar and free surface follow in the order of their velocities,
+    so that nothing holds it inside. Cut-offs of the free surface: velocity over wavelength.
+    """
+    stack = Stack("lithium-tantalate/kushibiki-1999", cut="(YXl)42")
+    cell = UnitCell.grating(stack, AL, pitch=PITCH, thickness=0.16 * PITCH)
+    solution = solve_grating(cell, accuracy=1e-3)
+    regions = resonator_regions(solution)
+    k1 = regions.wavenumber
+    found = (regions.overlap, regions.busbar, regions.free)
+    assert sorted(found, key=lambda d: d.cutoff) == list(found)
+    assert all(d.anisotropy(k1) < -1.0 for d in found)
+    assert regions.free.cutoff == pytest.approx(
+        solution.wave.velocity_free * k1 / (2.0 * np.pi), rel=1e-6
+    )
+    guide = TransverseGuide(80.0 * PITCH, regions.overlap, regions.free)
+    assert guide.window is None
+    assert guide.modes() == ()
