@@ -135,7 +135,7 @@ class TransverseStudy:
         return tuple(sorted(found, key=lambda mode: -mode.strength))
 
     def unwanted(self, part: str, resonance: float) -> tuple[Unwanted, ...]:
-        """The same as unwanted responses of a resonator whose uniform wave resonates at so many Hz."""
+        """The same as unwanted responses, for a uniform wave that resonates at so many hertz."""
         edge = self.regions[0][2]
         return tuple(
             Unwanted(
