@@ -67,7 +67,9 @@ def resonator_table(
 def quality_by_mechanism(
     circuit: Circuit, gratings: Gratings, figures: Mapping[str, Quantity]
 ) -> dict[str, Any]:
-    """JSON object "resonance", "antiresonance" -> frequency, Q, and mechanism -> Q of it alone.
+    """JSON object "resonance", "antiresonance" -> frequency, Q, energy, mechanism -> Q of it alone.
+
+    The energy W = Q sum_i P_i/w is that stored for one watt available at the port.
 
     ``figures`` are the resonance figures of the one-port (sawfem/device/resonance.py); peaks
     without a quality factor are left out.
@@ -87,6 +89,7 @@ def quality_by_mechanism(
         found[name] = {
             json_key("frequency"): f,
             "quality_factor": float(quality),
+            "stored_energy_J_per_W": float(quality) * total / (2.0 * np.pi * f),
             "by_mechanism": {
                 key: float(quality) * total / power
                 for key, power in lost.items()

@@ -8,6 +8,7 @@ from sawfem.device.assembled import circuit_response, solve_assembly
 from sawfem.device.assembly import Circuit, ResonatorPart
 from sawfem.device.circuit import CircuitPort
 from sawfem.device.lump import Lump
+from sawfem.device.mirrored import ResonatorSolver
 from sawfem.device.quality import quality_by_mechanism
 from sawfem.device.resonator import series_resistance
 from sawfem.device.track import Gratings, Reflector, Track, Transducer
@@ -53,6 +54,34 @@ def test_resistance_in_series_burns_as_in_the_motional_arm():
     L = float(figures["motional_inductance"])
     expected = 2.0 * np.pi * told["frequency_hz"] * L / resistance
     assert told["by_mechanism"]["resistance"] == pytest.approx(expected, rel=0.02)
+
+
+def test_energy_stored_is_that_of_the_slope_of_the_reactance():
+    # A one-port without losses stores W = |I|^2 (dX/dw)/2 where X = 0 (I effective; Foster 1924,
+    # Bell Syst. Tech. J. 3, 259; Montgomery, Dicke, Purcell 1948, ch. 5; from memory). Fingers
+    # with a resistance Rs lose Rs |I|^2, so that Q = w (dX/dw)/(2 Rs), and one watt available from
+    # 50 ohm drives |I|^2 = 4 . 50/(50 + Rs)^2.
+    resonator = Resonator(101, (1500, 1500), 150e-6, **PITCH, sheet_resistance=0.4)
+    bare = Resonator(101, (1500, 1500), 150e-6, **PITCH)
+    gratings = Gratings({"main": MAIN})
+    ground = (("in", GROUND),)
+    circuit = Circuit({"r": ResonatorPart(resonator, "main")}, (("r", ground),), PORT)
+    f = np.linspace(0.985, 1.02, 301) * CENTRE
+    figures = circuit_response(circuit, gratings, f).figures
+    told = quality_by_mechanism(circuit, gratings, figures)["resonance"]
+
+    def reactance(at):
+        solved = ResonatorSolver(gratings, np.asarray(at)).solve(ResonatorPart(bare, "main"))
+        return (1.0 / solved.admittance[:, 0, 0]).imag
+
+    fr, step = told["frequency_hz"], 1e-7 * CENTRE
+    low, high = reactance([fr - step, fr + step])
+    slope = (high - low) / (4.0 * np.pi * step)
+    resistance = series_resistance(resonator)
+    alone = told["by_mechanism"]["resistance"]  # waves that leave at the ends take their own part
+    assert alone == pytest.approx(np.pi * fr * slope / resistance, rel=0.01)
+    stored = 0.5 * slope * 4.0 * 50.0 / (50.0 + resistance) ** 2
+    assert told["stored_energy_J_per_W"] == pytest.approx(stored, rel=0.01)
 
 
 def test_all_power_is_found_in_circuits_of_every_kind_of_part():
