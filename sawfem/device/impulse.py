@@ -17,8 +17,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import find_peaks
 
+from sawfem.device.peaks import prominent_peaks
 from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.device.spurious import step_response
 from sawfem.errors import InputError
@@ -179,7 +179,7 @@ def _largest_lobe(envelope: FloatArray, best: int) -> float | None:
     """Level of the largest peak beside the main one, dB; the axis is a circle."""
     n = envelope.size
     level = 20.0 * np.log10(np.maximum(np.roll(envelope, n // 2 - best), 1e-8))
-    peaks, _ = find_peaks(level, prominence=PROMINENCE)
+    peaks = prominent_peaks(level, PROMINENCE)
     beside = [float(level[p]) for p in peaks if p != n // 2]
     largest = max(beside, default=-np.inf)
     return largest if largest > FLOOR else None

@@ -23,10 +23,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.signal import find_peaks
 
 from sawfem.device.assembly import Circuit, ResonatorPart
 from sawfem.device.mirrored import ResonatorSolver
+from sawfem.device.peaks import prominent_peaks
 from sawfem.device.pmatrix import FloatArray
 from sawfem.device.track import Gratings
 from sawfem.extract.constants import ComConstants
@@ -114,7 +114,7 @@ def ringing(name: str, part: ResonatorPart, gratings: Gratings, low: float, high
     grounds = (part.grating, part.mirror)
     edges = stop_band(mirror, resonator.reflector_connection)
     level = 10.0 * np.log10(G)
-    places, _ = find_peaks(level, prominence=PROMINENCE)
+    places = prominent_peaks(level, PROMINENCE)
     if not places.size:
         return Ringing(name, grounds, f, G, edges, ())
     places = places[np.argsort(level[places])[::-1]]

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from sawfem.errors import InputError
 
@@ -264,8 +264,8 @@ def estimate_yield(
     independent = n / _design_effect(passed.astype(float), lot)
     good, bad = share * independent, (1.0 - share) * independent
     tail = 0.5 * (1.0 - confidence)
-    low = float(beta.ppf(tail, good, bad + 1.0)) if good > 0.0 else 0.0
-    high = float(beta.ppf(1.0 - tail, good + 1.0, bad)) if bad > 0.0 else 1.0
+    low = float(betaincinv(good, bad + 1.0, tail)) if good > 0.0 else 0.0
+    high = float(betaincinv(good + 1.0, bad, 1.0 - tail)) if bad > 0.0 else 1.0
     return Yield(share, low, high, confidence, n, independent)
 
 

@@ -50,7 +50,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.stats
 from numpy.typing import NDArray
 
 from sawfem.extract.coupled import ComConstants, two_mode_admittance
@@ -185,7 +184,7 @@ def _scale(
     centre = 0.5 * (band.shorted[0].frequency.real + band.shorted[1].frequency.real)
     width = float(0.5 * (limits[1] - limits[0]) / centre)
     far = width * np.tanh((frequency / centre - 1.0) / width)
-    slope = float(scipy.stats.theilslopes(ratio.real, far).slope)
+    slope = _median_slope(far, ratio.real)
     capacitance = float(np.median(ratio.real - slope * far))
     tangent = float(np.median(-ratio.imag / ratio.real))
     # A slope that would make C vanish is none: the picture does not fit at all.
@@ -200,6 +199,12 @@ def _scale(
         capacitance_slope=bounded,
         slope_width=width,
     )
+
+
+def _median_slope(x: Array, y: Array) -> float:
+    """Median of the slopes of all pairs of points."""
+    first, second = np.triu_indices(x.size, 1)
+    return float(np.median((y[second] - y[first]) / (x[second] - x[first])))
 
 
 def _fitted(com: ComConstants, frequency: Array) -> Complex:
