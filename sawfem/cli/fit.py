@@ -50,12 +50,18 @@ def command(
             )
 
     from sawfem.cli.progress import shown_progress
+    from sawfem.pipeline.fitdevice import FittedDevice
     from sawfem.pipeline.fitting import fit_case
 
     with shown_progress(
         {"plane waves": 1.0, "unit cell": 5.0, "fit": 1.0}, quiet=quiet
     ) as progress:
         found = fit_case(case, progress=progress)
+    if isinstance(found, FittedDevice):
+        from sawfem.cli.fit_device import finish
+
+        finish(found, place, Path(case_name).name, as_json=as_json, quiet=quiet)
+        return
     written, told = _write(found, place, Path(case_name).name)
     answer = _answer(found, place, written, told)
     if as_json:

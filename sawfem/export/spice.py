@@ -6,9 +6,13 @@ them alike. Nothing is written that makes power: every element must be zero or m
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
+from sawfem.device.assembly import Circuit
+from sawfem.device.lump import Lump
+from sawfem.device.wiring import GROUND
 from sawfem.errors import InputError
 from sawfem.measured.motional import MotionalCircuit
 
@@ -20,11 +24,90 @@ def motional_netlist(circuit: MotionalCircuit, name: str, *, comments: Sequence[
 
     Raises InputError for an element that is negative or no number, by its name.
     """
-    circuit.check()
-    title = _NAME.sub("_", name.lower())
-    title = title if title[:1].isalpha() else f"x{title}"
     lines = [f"* {_one_line(text)}" for text in comments]
-    lines.append(f".subckt {title} 1 2")
+    return "\n".join(lines + _motional_lines(circuit, _plain(name))) + "\n"
+
+
+def device_netlist(
+    device: Circuit,
+    circuits: Mapping[str, MotionalCircuit],
+    name: str,
+    frequency: float,
+    *,
+    comments: Sequence[str] = (),
+) -> str:
+    """A device of resonators and lumps: a subcircuit for each resonator, and one of the whole.
+
+    Parameters
+    ----------
+    circuits : of its resonators, by the names of the parts.
+    frequency : Hz, at which the loss of a lump with a quality factor is what it is there.
+
+    The terminals are those of the ports, in order, a balanced one with both, and the ground last.
+    Raises InputError for an element that is negative, or a part that is neither.
+    """
+    lines = [f"* {_one_line(text)}" for text in comments]
+    used = list(dict.fromkeys(part for part, _ in device.placed))
+    for part in used:
+        if part in circuits:
+            lines += _motional_lines(circuits[part], _plain(f"{name}_{part}"))
+    ends = [node for port in device.ports for node in port.nodes if node != GROUND]
+    lines.append(f".subckt {_plain(name)} {' '.join(map(_node, ends))} {_node(GROUND)}")
+    for number, (part, pairs) in enumerate(device.placed, 1):
+        plus, minus = (_node(node) for node in pairs[0])
+        lump = device.parts[part]
+        if part in circuits:
+            lines.append(f"X{number} {plus} {minus} {_plain(f'{name}_{part}')}")
+        elif isinstance(lump, Lump):
+            lines += _lump_lines(lump, number, plus, minus, frequency)
+        else:
+            raise InputError(key=part, found="a track or a network", expected="resonators, lumps")
+    lines.append(f".ends {_plain(name)}")
+    return "\n".join(lines) + "\n"
+
+
+def _lump_lines(lump: Lump, number: int, plus: str, minus: str, frequency: float) -> list[str]:
+    """A lump; with a quality factor a resistance in series (L) or beside (C)."""
+    if lump.resistance is not None:
+        return [_element(f"R{number}", plus, minus, lump.resistance)]
+    if lump.inductance is not None:
+        loss = series_loss(lump, frequency)
+        if loss == 0.0:
+            return [_element(f"L{number}", plus, minus, lump.inductance)]
+        inner = f"q{number}"
+        return [
+            _element(f"L{number}", plus, inner, lump.inductance),
+            _element(f"R{number}", inner, minus, loss),
+        ]
+    assert lump.capacitance is not None
+    lines = [_element(f"C{number}", plus, minus, lump.capacitance)]
+    if lump.quality is not None:
+        beside = lump.quality / (2.0 * math.pi * frequency * lump.capacitance)
+        lines.append(_element(f"R{number}", plus, minus, beside))
+    return lines
+
+
+def series_loss(lump: Lump, frequency: float) -> float:
+    """Resistance in series with an inductance, ohm: w L/Q at a frequency in hertz."""
+    if lump.quality is None or lump.inductance is None:
+        return 0.0
+    return 2.0 * math.pi * frequency * lump.inductance / lump.quality
+
+
+def _plain(name: str) -> str:
+    """A name that every dialect takes."""
+    title = _NAME.sub("_", name.lower())
+    return title if title[:1].isalpha() else f"x{title}"
+
+
+def _node(name: str) -> str:
+    return "gnd" if name == GROUND else f"n_{_NAME.sub('_', name.lower())}"
+
+
+def _motional_lines(circuit: MotionalCircuit, title: str) -> list[str]:
+    """The lines of a subcircuit with the terminals 1 and 2."""
+    circuit.check()
+    lines = [f".subckt {title} 1 2"]
     inner = "1"
     if circuit.series_resistance > 0.0:
         lines.append(_element("Rs", "1", "a", circuit.series_resistance))
@@ -45,7 +128,7 @@ def motional_netlist(circuit: MotionalCircuit, name: str, *, comments: Sequence[
         if arm.resistance > 0.0:
             lines.append(_element(f"R{number}", second, "2", arm.resistance))
     lines.append(f".ends {title}")
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _element(name: str, plus: str, minus: str, value: float) -> str:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import copy
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from sawfem.case import Case
 from sawfem.case.keypath import UNNAMED
+from sawfem.device.assembly import Circuit
+from sawfem.device.circuit import CircuitPort
+from sawfem.device.wiring import GROUND
 from sawfem.measured.fitting import OnePortFit
 from sawfem.measured.motional import MotionalCircuit
 from sawfem.units import format_quantity
@@ -53,12 +57,9 @@ def circuit_case(
     data["lump"] = [item for item in old if item.get("name") not in names] + [
         {"name": f"{PREFIX}{name}", **table} for name, table in lumps.items()
     ]
-    impedance: Any = format_quantity(reference.real, "ohm")
-    if reference.imag:
-        impedance = [impedance, format_quantity(reference.imag, "ohm")]
     data["device"] = {
         "kind": "circuit",
-        "ports": [{"name": "in", "node": "in", "impedance": impedance}],
+        "ports": [{"name": "in", "node": "in", "impedance": _impedance(reference)}],
         "parts": [
             {"part": f"{PREFIX}{name}", "nodes": list(nodes)} for name, nodes in placed.items()
         ],
@@ -71,6 +72,52 @@ def circuit_case(
             "points": points,
         }
     return Case.from_dict(data, base=case.base)
+
+
+def device_case(case: Case, device: Circuit, circuits: Mapping[str, MotionalCircuit]) -> Case:
+    """The case with every resonator of its device in the place of its equivalent circuit."""
+    data = copy.deepcopy(case.to_dict())
+    data.pop("fit", None)
+    old = data.get("lump", [])
+    lumps = [old] if isinstance(old, dict) else list(old)
+    for part, circuit in circuits.items():
+        tables, _ = _parts(circuit)
+        lumps += [{"name": f"{PREFIX}{part}-{name}", **table} for name, table in tables.items()]
+    placed: list[dict[str, Any]] = []
+    for number, (part, pairs) in enumerate(device.placed, 1):
+        plus, minus = pairs[0]
+        if part not in circuits:
+            placed.append({"part": part, "nodes": [plus, minus]})
+            continue
+        ends = {"in": plus, "ground": minus}
+        for name, nodes in _parts(circuits[part])[1].items():
+            where = [ends.get(node, f"{node}-{number}") for node in nodes]
+            placed.append({"part": f"{PREFIX}{part}-{name}", "nodes": where})
+    data["lump"] = lumps
+    data["device"] = {
+        "kind": "circuit",
+        "ports": [
+            {"name": _port(port.name), "node": _ends(port), "impedance": _impedance(port.impedance)}
+            for port in device.ports
+        ],
+        "parts": placed,
+    }
+    return Case.from_dict(data, base=case.base)
+
+
+def _port(name: str) -> str:
+    """A name that a case takes: those of a device without names are numbers."""
+    return name if name[:1].isalpha() else f"port-{name}"
+
+
+def _ends(port: CircuitPort) -> str | list[str]:
+    plus, minus = port.nodes
+    return plus if minus == GROUND else [plus, minus]
+
+
+def _impedance(z: complex) -> Any:
+    real = format_quantity(z.real, "ohm")
+    return [real, format_quantity(z.imag, "ohm")] if z.imag else real
 
 
 def relocated(case: Case, folder: Path) -> Case:

@@ -30,6 +30,7 @@ from sawfem.pipeline.circuits import band_frequencies, circuit_setting
 from sawfem.pipeline.execute import served, solved_grating
 from sawfem.pipeline.fingers import conducting_width, sheet_resistance
 from sawfem.pipeline.fitcase import circuit_case, resonator_case
+from sawfem.pipeline.fitdevice import FittedDevice, fit_device
 from sawfem.pipeline.fitted import with_fitted
 from sawfem.pipeline.measuring import port_count, read_measurement
 
@@ -96,7 +97,9 @@ class Fitted:
         return float(np.sqrt(np.mean(apart**2))), float(apart.max())
 
 
-def fit_case(case: Case, *, progress: Progress = lambda stage, done, total: None) -> Fitted:
+def fit_case(
+    case: Case, *, progress: Progress = lambda stage, done, total: None
+) -> Fitted | FittedDevice:
     """Fit what the [fit] of a case asks for.
 
     Raises
@@ -108,6 +111,9 @@ def fit_case(case: Case, *, progress: Progress = lambda stage, done, total: None
     asked = _asked(resolved)
     if asked.model == "resonator":
         return _fit_resonator(case, served(case), asked, progress)
+    assert resolved.device is not None
+    if port_count(resolved.device) > 1:
+        return fit_device(case, served(case), asked, FEWEST, progress)
     return _fit_circuit(case, resolved, asked, progress)
 
 
@@ -120,13 +126,8 @@ def _asked(case: ResolvedCase) -> ResolvedFit:
             found="nothing",
             expected="a table [fit] and a [[measurement]]",
         )
-    if case.device is None or port_count(case.device) != 1:
-        raise CaseError(
-            file=case.file,
-            key="fit",
-            found="no device" if case.device is None else f"{port_count(case.device)} ports",
-            expected="a [device] of one port",
-        )
+    if case.device is None:
+        raise CaseError(file=case.file, key="fit", found="no device", expected="a [device]")
     if case.fit.model == "resonator":
         device = case.device
         if not isinstance(device, ResolvedResonatorDevice):

@@ -88,3 +88,30 @@ def _draw_difference(axes: Axes, item: MeasuredComparison) -> None:
     axes.set_title(f"root mean square {rms:.2g}")
     if len(entries) > 1:
         axes.legend(loc="best")
+
+
+def draw_equivalent(
+    frequency: Array, computed: NDArray[np.complex128], equivalent: NDArray[np.complex128]
+) -> Figure:
+    """S21, S11, S22 of a device of two ports or more and of its equivalent circuit; |dS|."""
+    figure = style.new_figure(10.0, 7.0)
+    panels = figure.subplots(2, 2)
+    for axes, (i, j) in zip(panels.flat, ((1, 0), (0, 0), (1, 1)), strict=False):
+        for s, label, line in (
+            (computed, "device", style.FIRST),
+            (equivalent, "equivalent circuit", style.SECOND),
+        ):
+            axes.plot(frequency / 1e6, decibel(s[:, i, j]), label=label, **line.keywords())
+        axes.set_ylabel(f"{'transfer' if i != j else 'reflection'} |S{i + 1}{j + 1}| (dB)")
+    apart = np.abs(computed - equivalent)
+    for (i, j), line in zip(((0, 0), (1, 0), (1, 1)), style.LINES, strict=False):
+        values = np.maximum(apart[:, i, j], 1e-12)
+        panels[1, 1].semilogy(frequency / 1e6, values, label=f"S{i + 1}{j + 1}", **line.keywords())
+    panels[1, 1].set_ylabel("|S device - S circuit|")
+    panels[1, 1].legend(loc="best")
+    for axes in panels.flat:
+        style.frequency_axis(axes)
+    figure.suptitle("device and equivalent circuit", fontsize=11)
+    handles, labels = panels[0, 0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside lower center", ncols=2)
+    return figure

@@ -15,20 +15,21 @@ import pytest
 from sawfem.case import Case
 from sawfem.cli import main
 from sawfem.device.assembled import bare_response
+from sawfem.device.network import admittance_to_scattering
 from sawfem.errors import CaseError, SawfemError
 from sawfem.measured.circuitfit import fit_circuit
 from sawfem.measured.embedding import Fixture, deembedded, embedded
 from sawfem.measured.fitting import OnePortData
 from sawfem.measured.motional import Arm, MotionalCircuit
 from sawfem.measured.oneport import OnePort
-from sawfem.pipeline import fitting
+from sawfem.pipeline import fitdevice, fitting
 from sawfem.pipeline.build import build
 from sawfem.pipeline.devices import solve_any_device
 from sawfem.pipeline.fitted import refuse_fitted, with_fitted
 from sawfem.pipeline.measuring import read_measurement
 from sawfem.plot import style
 from sawfem.plot.fit import draw_fit
-from tests.unit.test_export_spice import input_admittance
+from tests.unit.test_export_spice import input_admittance, port_admittance
 from tests.unit.test_measured_comparison import BASE, FIXTURE, TAKEN_OFF
 
 F = np.linspace(850e6, 910e6, 201)
@@ -207,14 +208,6 @@ def test_the_picture_shows_data_fit_and_residuals() -> None:
             },
             'fit.model: found "resonator" of a circuit',
         ),
-        (
-            {
-                "fit": {"model": "circuit"},
-                "device": {"kind": "transversal", "fingers": [20, 20], "aperture": "1 mm"}
-                | {"gap": "20 um"},
-            },
-            "fit: found 2 ports; expected a [device] of one port",
-        ),
     ],
 )
 def test_one_line_for_what_cannot_be_fitted(tables: dict[str, Any], words: str) -> None:
@@ -273,3 +266,86 @@ def test_relative_paths_of_a_case_written_elsewhere(tmp_path: Path) -> None:
     assert main(["fit", "buoy.toml", "--out", "out/made.toml", "-q"]) == 0
     made = Case.load("out/made.toml").resolved()
     assert made.measurements[0].file.resolve() == (tmp_path / "data" / "wafer-3.s1p").resolve()
+
+
+LADDER: dict[str, Any] = {
+    **BASE,
+    "resonator": [
+        {"name": "s", "fingers": 61, "reflector_fingers": 150, "aperture": "100 um"}
+        | {"sheet_resistance": "0.3 ohm", "propagation_loss": "2 dB/us"},
+        {"name": "p", "like": "s", "aperture": "180 um"},
+    ],
+    "lump": [{"name": "bond", "inductance": "0.6 nH"}, {"name": "pad", "capacitance": "0.1 pF"}],
+    "device": {
+        "kind": "ladder",
+        "chain": [
+            {"shunt": "pad"},
+            {"series": "s"},
+            {"shunt": ["p", "bond"]},
+            {"series": "s"},
+        ],
+    },
+    "fit": {"model": "circuit", "arms": 2, "from": "850 MHz", "to": "910 MHz"},
+}
+
+
+def test_a_ladder_as_circuits_of_its_resonators(
+    solved_grating: Any, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The netlist by nodal analysis is that of the deviation told, and the written case."""
+    monkeypatch.setattr(fitdevice, "solved_grating", lambda *args: solved_grating)
+    Path("buoy.toml").write_text(Case.from_dict(LADDER).to_toml())
+    assert main(["fit", "buoy.toml", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert set(told["parts"]) == {"s", "p"}
+    text = Path("buoy-fitted.cir").read_text()
+    assert "terminals: 1, 2, and the ground last" in text
+    stack, cells = solved_grating.cell.stack, {"main": solved_grating.cell}
+    solutions = {"main": solved_grating}
+    device, _ = solve_any_device(Case.from_dict(LADDER).resolved(), stack, cells, solutions)
+    f = device.response.frequency
+    inside = (f >= 850e6) & (f <= 910e6)
+    f = f[inside]
+    y = port_admittance(text, "buoy_fitted", f)
+    z = np.full((f.size, 2), 50.0 + 0j)
+    s = admittance_to_scattering(y, z)
+    apart = np.abs(s - device.response.s[inside])
+    assert told["difference_largest"] == pytest.approx(apart.max(), rel=1e-6)
+    assert f"{apart.max():.2e} at most" in text
+    gain = np.linalg.norm(s, 2, axis=(1, 2))
+    assert gain.max() <= 1.0 + 1e-9
+    made = Case.load("buoy-fitted.toml")
+    again, _ = solve_any_device(made.resolved(), stack, cells, solutions)
+    assert [port.name for port in again.ports] == ["port-1", "port-2"]
+    np.testing.assert_allclose(again.response.s[inside], s, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        (
+            {"fit": {"model": "circuit", "from": "1 GHz", "to": "2 GHz"}},
+            "fit.from: found 0 frequencies",
+        ),
+        ({"fit": {"model": "resonator"}}, "fit.measurement: found nothing"),
+        (
+            {
+                "device": {"kind": "transversal", "fingers": [20, 20], "aperture": "0.5 mm"}
+                | {"gap": "20 um"}
+            },
+            'fit.model: found "track", a track or a network',
+        ),
+    ],
+)
+def test_one_line_for_a_device_that_is_no_circuit(
+    changes: dict[str, Any], words: str, solved_grating: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(fitdevice, "solved_grating", lambda *args: solved_grating)
+
+    def ask() -> None:
+        fitting.fit_case(Case.from_dict(LADDER | changes))
+
+    with pytest.raises(SawfemError) as caught:
+        ask()
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)

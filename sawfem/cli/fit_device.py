@@ -1,0 +1,144 @@
+"""``sawfem fit`` of a device of several ports: a circuit for each resonator, one netlist."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from sawfem.cli.screen import labelled, show, table
+
+if TYPE_CHECKING:
+    from sawfem.pipeline.fitdevice import FittedDevice
+
+CAUTION = "Estimates, not a warranty."
+
+
+def finish(found: FittedDevice, place: Path, source: str, *, as_json: bool, quiet: bool) -> None:
+    """Write case, numbers, picture and netlist beside ``place``, and show them."""
+    written, told = _write(found, place, source)
+    if as_json:
+        click.echo(json.dumps(_answer(found, place, written, told), allow_nan=False, indent=2))
+    elif not quiet:
+        _show(found, written, told)
+
+
+def _write(found: FittedDevice, place: Path, source: str) -> tuple[list[Path], list[str]]:
+    """Each file whole; what was written and what is said."""
+    from sawfem.errors import InputError
+    from sawfem.export.spice import device_netlist
+    from sawfem.pipeline.fitcase import relocated
+    from sawfem.wholefiles import replacing
+
+    told = list(found.told)
+    written = [place]
+    rms, largest = found.difference
+    low, high = found.frequency[[0, -1]] / 1e6
+    ends = ", ".join(port.name for port in found.device.ports)
+    comments = [
+        f"equivalent circuit by sawfem of {source}, as computed",
+        f"S from the device's by {rms:.2e} rms, {largest:.2e} at most, "
+        f"over {low:.6g} to {high:.6g} MHz",
+        f"terminals: {ends}, and the ground last",
+        f"losses of lumps with a quality factor are those at {found.middle / 1e6:.6g} MHz",
+        "estimates, not a warranty",
+    ]
+    try:
+        text = device_netlist(
+            found.device, found.circuits, place.stem, found.middle, comments=comments
+        )
+    except InputError as error:
+        told.append(f"no netlist: {error}")
+    else:
+        target = place.with_suffix(".cir")
+        with replacing(target) as new:
+            new.write_text(text, encoding="ascii", newline="\n")
+        written.append(target)
+    written += _picture(found, place)
+    numbers = place.with_suffix(".json")
+    answer = _answer(found, place, [*written, numbers], told)
+    with replacing(numbers) as new:
+        new.write_text(
+            json.dumps(answer, allow_nan=False, indent=2) + "\n", encoding="utf-8", newline="\n"
+        )
+    head = f"# Equivalent circuits by sawfem for {source}; estimates, not a warranty.\n"
+    with replacing(place) as new:
+        text = head + relocated(found.case, place.parent).to_toml()
+        new.write_text(text, encoding="utf-8", newline="\n")
+    return [*written, numbers], told
+
+
+def _picture(found: FittedDevice, place: Path) -> list[Path]:
+    from sawfem.plot import style
+    from sawfem.plot.measured import draw_equivalent
+    from sawfem.wholefiles import unwritable
+
+    with style.house_style():
+        figure = draw_equivalent(found.frequency, found.computed, found.equivalent)
+        try:
+            return list(style.save_figure(figure, place.parent, place.stem))
+        except OSError as error:
+            raise unwritable(place, error) from None
+
+
+def _answer(found: FittedDevice, place: Path, files: list[Path], told: list[str]) -> dict[str, Any]:
+    """The JSON object: elements of every resonator's circuit, SI."""
+    rms, largest = found.difference
+    parts = {}
+    for name, circuit in found.circuits.items():
+        fit = found.fits[name]
+        apart = abs(fit.data.scattering - fit.scattering)
+        parts[name] = {
+            "elements": dict(zip(circuit.names, map(float, circuit.vector()), strict=True)),
+            "difference_rms": float((apart**2).mean() ** 0.5),
+            "difference_largest": float(apart.max()),
+            "converged": fit.estimate.converged,
+        }
+    return {
+        "format": "sawfem.fit/1",
+        "model": "circuit",
+        "data": "computed response",
+        "points": int(found.frequency.size),
+        "from_hz": float(found.frequency[0]),
+        "to_hz": float(found.frequency[-1]),
+        "parts": parts,
+        "difference_rms": rms,
+        "difference_largest": largest,
+        "notes": [*told, CAUTION],
+        "file": place.as_posix(),
+        "files": [file.as_posix() for file in files],
+    }
+
+
+def _show(found: FittedDevice, written: list[Path], told: list[str]) -> None:
+    from sawfem.units import format_quantity
+
+    rows = []
+    for name, circuit in found.circuits.items():
+        for number, arm in enumerate(circuit.arms, 1):
+            first = number == 1
+            quality = f"{arm.quality:.0f}" if arm.resistance > 0.0 else ""
+            rows.append(
+                (
+                    f"  {name}" if first else "",
+                    format_quantity(circuit.capacitance, "F", digits=5) if first else "",
+                    format_quantity(circuit.series_resistance, "ohm", digits=3) if first else "",
+                    f"{arm.frequency / 1e6:.3f} MHz",
+                    format_quantity(arm.capacitance, "F", digits=5),
+                    format_quantity(arm.inductance, "H", digits=5),
+                    format_quantity(arm.resistance, "ohm", digits=3),
+                    quality,
+                )
+            )
+    heads = ("Resonator", "C0", "Rs", "arm", "C", "L", "R", "Q")
+    table(heads, rows, right=(1, 2, 3, 4, 5, 6, 7))
+    show()
+    rms, largest = found.difference
+    labelled("Device", f"S of the netlist apart from the device's by {rms:.3g} rms, {largest:.3g}")
+    for text in told:
+        labelled("Note", text)
+    labelled("Caution", CAUTION)
+    labelled("Files", "  ".join(path.as_posix() for path in written))
+    labelled("Next", f"sawfem run {written[0].as_posix()}")
