@@ -94,9 +94,10 @@ def _solved(
     )
     found = _with_response(found, response)
     rows: tuple[CountRow, ...] = ()
+    described = None
     best, reason = None, "no counts to compare are given: signal.fingers"
     if asked.fingers:
-        transducers(setting.circuit)  # refused before anything is computed
+        described = transducers(setting.circuit)[2][0].fingers  # refused before all else
         stage = "finger counts"
 
         def counted(count: int) -> tuple[Transfer, FloatArray]:
@@ -111,7 +112,7 @@ def _solved(
             lambda done: report(stage, done, len(asked.fingers)),
         )
         best, reason = knee(rows)
-    return signal_dict(found, rows, best, reason)
+    return signal_dict(found, rows, best, reason, described)
 
 
 def modulation_of(asked: ResolvedSignal) -> Modulation:

@@ -39,7 +39,7 @@ def draw_knee(signal: Mapping[str, Any]) -> Figure | None:
         values = [100.0 * row[key] for row in rows]
         errors.plot(count, values, marker=marker, markersize=4, label=label, **line.keywords())
     errors.set_ylabel("error-vector magnitude (%)")
-    errors.set_ylim(bottom=0.0)
+    errors.set_ylim(0.0, 1.35 * max(100.0 * row["error_vector_magnitude"] for row in rows))
     seen = [np.nan if row["bandwidth_hz"] is None else 1e-6 * row["bandwidth_hz"] for row in rows]
     first = width.plot(
         count, seen, marker="o", markersize=4, label="bandwidth, 3 dB", **style.FIRST.keywords()
@@ -66,7 +66,19 @@ def draw_knee(signal: Mapping[str, Any]) -> Figure | None:
 
 
 def _mark_best(errors: Axes, width: Axes, signal: Mapping[str, Any]) -> None:
-    best = signal["fingers"]["best"]
+    """The device as it is described, as a ring, and the count with the least error."""
+    own, best = signal["fingers"]["described"], signal["fingers"]["best"]
+    if own is not None:
+        value = 100.0 * signal["figures"]["error_vector_magnitude"]
+        errors.plot(
+            [own],
+            [value],
+            "o",
+            markersize=11,
+            markerfacecolor="none",
+            markeredgecolor=style.BLACK,
+            label=f"as described: {own} fingers, {value:.1f} %",
+        )
     if best is None:
         return
     label = f"{best} fingers: more stop paying"

@@ -16,11 +16,16 @@ LEAST = 1e-3
 
 
 def signal_dict(
-    found: Selectivity, rows: Sequence[CountRow], best: CountRow | None, reason: str
+    found: Selectivity,
+    rows: Sequence[CountRow],
+    best: CountRow | None,
+    reason: str,
+    described: int | None = None,
 ) -> dict[str, Any]:
     """JSON object: the signal, the figures, the pulse at the decision, and the counts compared.
 
-    ``reason`` is why there is no ``best`` count; "" where there is one.
+    ``reason`` is why there is no ``best`` count; "" where there is one. ``described`` is the count
+    of the device itself.
     """
     sent, pulse = found.received.modulation, found.received
     kept = np.abs(pulse.pulse) >= LEAST
@@ -42,6 +47,7 @@ def signal_dict(
         },
         "fingers": {
             "compared": [count_dict(row) for row in rows],
+            "described": described,
             "best": None if best is None else best.fingers,
             "reason": reason,
         },
