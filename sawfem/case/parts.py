@@ -68,6 +68,9 @@ class TrackElement(Table):
     weights: f.Weights = Field(default=None, description="overlap of each electrode, 0 to 1")
     window: f.Window = Field(default="", description="overlaps by the name of a window")
     dummies: f.Flag = Field(default=True, description="dummy fingers where there is no overlap")
+    offset: f.Position = Field(
+        default=None, description="how far it lies aside, to meet a beam that walks off"
+    )
 
 
 class Track(Table):
@@ -142,6 +145,9 @@ class TransversalDevice(_TransducerKeys):
     )
     misalignment: f.Misalignment = Field(
         default=None, description="by how much the propagation may be off, either way"
+    )
+    offset: f.Position = Field(
+        default=None, description="how far the output lies aside, to meet a beam that walks off"
     )
 
 

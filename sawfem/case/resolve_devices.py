@@ -49,6 +49,17 @@ def aperture_of(reader: Reader, wavelength: float) -> float:
     return aperture
 
 
+def offset_of(reader: Reader, wavelength: float, *, spreads: bool) -> float:
+    """How far a transducer lies aside, m; a beam that does not walk would miss it."""
+    if "offset" in reader and not spreads:
+        raise reader.refuse(
+            "offset",
+            f"{shown(reader.table['offset'])} without diffraction",
+            "diffraction = true: the model of one row knows of no offset",
+        )
+    return reader.length("offset", "position", wavelength=wavelength, default=0.0)
+
+
 def resonator(reader: Reader, gratings: Gratings) -> ResolvedResonator:
     """A transducer between two reflectors; a gap left out is the mean pitch."""
     grating = grating_of(reader, gratings)
@@ -96,6 +107,7 @@ def _transversal(reader: Reader, gratings: Gratings) -> ResolvedTransversalDevic
         propagation_loss=reader.quantity("propagation_loss", "loss rate", default=0.0),
         diffraction=bool(reader.table.get("diffraction", False)),
         misalignment=reader.angle("misalignment", "misalignment", 0.0),
+        offset=offset_of(reader, wavelength, spreads=bool(reader.table.get("diffraction", False))),
     )
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from sawfem.case.reader import Reader
-from sawfem.case.resolve_devices import Gratings, aperture_of, grating_of
+from sawfem.case.resolve_devices import Gratings, aperture_of, grating_of, offset_of
 from sawfem.case.resolved import ResolvedElement, ResolvedTrack
 
 _KINDS = ("reflector", "space", "transducer")
@@ -20,6 +20,7 @@ def track(reader: Reader, gratings: Gratings) -> ResolvedTrack:
     kinds = [_kind(reader, element) for element in readers]
     if "transducer" not in kinds:
         raise reader.refuse("elements", "no transducer", "at least one transducer")
+    spreads = bool(reader.table.get("diffraction", False))
     wavelengths = [
         None if kind == "space" else grating_of(element, gratings).wavelength
         for kind, element in zip(kinds, readers, strict=True)
@@ -38,9 +39,8 @@ def track(reader: Reader, gratings: Gratings) -> ResolvedTrack:
                 )
             )
         else:
-            elements.append(_transducer(element, gratings, elements))
+            elements.append(_transducer(element, gratings, elements, spreads=spreads))
     first = next(w for w in wavelengths if w is not None)
-    spreads = bool(reader.table.get("diffraction", False))
     if spreads and "reflector" in kinds:
         raise reader.refuse(
             "diffraction",
@@ -85,7 +85,11 @@ def _space(element: Reader, wavelength: float | None) -> ResolvedElement:
 
 
 def _transducer(
-    element: Reader, gratings: Gratings, before: Sequence[ResolvedElement]
+    element: Reader,
+    gratings: Gratings,
+    before: Sequence[ResolvedElement],
+    *,
+    spreads: bool,
 ) -> ResolvedElement:
     """A transducer; without ``polarity`` it alternates, on from its own section just before."""
     fingers = element.need("fingers", "61")
@@ -114,6 +118,7 @@ def _transducer(
         polarity=polarity,
         weights=None if weights is None else tuple(float(w) for w in weights),
         dummies=element.table.get("dummies", True),
+        offset=offset_of(element, grating_of(element, gratings).wavelength, spreads=spreads),
     )
 
 

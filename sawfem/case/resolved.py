@@ -191,7 +191,8 @@ class ResolvedTransversalDevice:
     ``fingers`` count electrodes of input and output. ``gap`` runs from the centre of the input's
     last finger to the output's first. ``transducer`` is "single" (one electrode per half acoustic
     wavelength) or "double" (two, on the same bus-bar: the acoustic wavelength is four pitches).
-    ``diffraction`` tells whether the response includes it, ``misalignment`` in degrees.
+    ``diffraction`` tells whether the response includes it, ``misalignment`` in degrees. The output
+    lies ``offset`` metres aside.
     """
 
     grating: str
@@ -205,6 +206,7 @@ class ResolvedTransversalDevice:
     propagation_loss: float = 0.0
     diffraction: bool = False
     misalignment: float = 0.0
+    offset: float = 0.0
     kind: str = "transversal"
 
 
@@ -232,8 +234,8 @@ class ResolvedElement:
     """One element of a track; ``kind`` is "reflector", "space" or "transducer".
 
     ``count`` strips or fingers on ``grating``; ``length`` of a space, centre to centre, with the
-    ``surface`` "", "free" or "metallised"; ``port``, ``polarity``, ``weights`` and ``dummies`` of a
-    transducer; ``connection`` of a reflector.
+    ``surface`` "", "free" or "metallised"; ``port``, ``polarity``, ``weights``, ``dummies`` and
+    ``offset`` (across, m) of a transducer; ``connection`` of a reflector.
     """
 
     kind: str
@@ -246,6 +248,7 @@ class ResolvedElement:
     polarity: tuple[int, ...] = (1, -1)
     weights: tuple[float, ...] | None = None
     dummies: bool = True
+    offset: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -131,7 +131,9 @@ def _device(case: ResolvedCase) -> list[str]:
         first, second = device.fingers
         return [
             f"transversal filter: {first} and {second} {device.transducer} electrodes, aperture "
-            f"{_length(device.aperture)}, gap {_length(device.gap)}, between "
+            f"{_length(device.aperture)}, gap {_length(device.gap)}, "
+            + (f"output {_length(device.offset)} aside, " if device.offset else "")
+            + "between "
             f"{_ohms(device.source)} and {_ohms(device.load)}"
         ]
     return [device.kind]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -61,8 +61,7 @@ class PortSources:
     def synchronous(self, *, receiving: bool = False) -> Segments:
         """Weights in phase for a wave that runs to the right."""
         sign = -1.0 if receiving else 1.0
-        s = self.plain
-        return Segments(s.x, s.y, s.width, s.weight * np.exp(1j * sign * self.phase))
+        return replace(self.plain, weight=self.plain.weight * np.exp(1j * sign * self.phase))
 
 
 def track_sources(track: Track, gratings: Gratings) -> dict[str, PortSources]:
@@ -321,7 +320,8 @@ def _figures(
     distance = receiver.middle - source.middle
     angle = beam.power_flow_angle if abs(beam.power_flow_angle) > 1e-9 else 0.0  # rounding
     widths = [float(np.ptp(part.extent)) for part in (source, receiver)]
-    closed = pair_factor(beam, widths[0], widths[1], distance)
+    offset = float(np.mean(receiver.aside) - np.mean(source.aside))
+    closed = pair_factor(beam, widths[0], widths[1], distance, offset)
     closed *= math.sqrt(widths[0] * widths[1]) / min(widths)
     values = {
         "transducer_distance": distance,
@@ -402,10 +402,11 @@ def _remarks(
         )
     walk = (other.plain.middle - one.plain.middle) * math.tan(curve.at(0.0)[1])
     low, high = other.plain.extent
-    if abs(walk) > ASIDE * (high - low):
+    lies = float(np.mean(other.plain.aside) - np.mean(one.plain.aside))
+    if abs(walk - lies) > ASIDE * (high - low):
         told.append(
-            f"the power walks {walk * 1e6:.4g} um aside on the way, {abs(walk) / (high - low):.2g} "
-            "of the receiver's aperture: another direction of propagation, or a receiver that "
-            "lies aside by as much, would catch it"
+            f"the power walks {walk * 1e6:.4g} um aside on the way and the receiver lies "
+            f"{lies * 1e6:.4g} um aside, off by {abs(walk - lies) / (high - low):.2g} of its "
+            f"aperture: an offset of {walk * 1e6:.4g} um would catch it"
         )
     return tuple(told)

@@ -18,7 +18,7 @@ out, and so are waves that pass more than once.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -188,7 +188,7 @@ def transfer(
 
 
 def _absolute(part: Segments) -> Segments:
-    return Segments(part.x, part.y, part.width, np.abs(part.weight).astype(complex))
+    return replace(part, weight=np.abs(part.weight).astype(complex))
 
 
 def beam_field(

@@ -6,7 +6,7 @@ lower bus-bar (0) to the upper one (1). An electrode of polarity 1 hangs on the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,6 +24,8 @@ class Strip:
 
     ``left``, ``right`` in metres; ``bottom``, ``top`` in units of the aperture; ``kind``:
     "upper", "lower" (the bus-bar it hangs on), "shorted", "open", "middle" (held half-way).
+    ``aside``: how far the whole transducer lies off the row, in units of the aperture, which
+    ``bottom`` and ``top`` do not hold.
     """
 
     left: float
@@ -31,6 +33,7 @@ class Strip:
     bottom: float
     top: float
     kind: str
+    aside: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -83,7 +86,10 @@ def layout_of(part: ResonatorPart | Track, gratings: Gratings) -> Layout:
             width = gratings.widths.get(element.grating, HALF * pitch)
             count = element.strips if isinstance(element, Reflector) else element.fingers
             centres = np.asarray(x + (np.arange(count) + 0.5) * pitch, dtype=np.float64)
-            strips += _electrodes(element, centres, width)
+            aside = getattr(element, "offset", 0.0) / track.aperture
+            strips += [
+                replace(strip, aside=aside) for strip in _electrodes(element, centres, width)
+            ]
             length = count * pitch
             text = (
                 f"reflector {count} {element.connection}"

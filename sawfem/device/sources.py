@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -30,6 +30,8 @@ class Segments:
     Attributes
     ----------
     x, y : m, of their middles. width : m, over y; positive. weight : amplitude, complex.
+    aside : m, how much of y is an offset of the whole transducer, by which its own beam without
+        steering would miss others; :func:`parallel` leaves it out.
 
     Raises InputError for arrays of unlike length, or without a segment of positive width.
     """
@@ -38,9 +40,11 @@ class Segments:
     y: FloatArray
     width: FloatArray
     weight: ComplexArray
+    aside: FloatArray = field(default_factory=lambda: np.zeros(1))
 
     def __post_init__(self) -> None:
-        parts = np.broadcast_arrays(*(np.atleast_1d(a) for a in (self.x, self.y, self.width)))
+        given = (self.x, self.y, self.width, self.aside)
+        parts = np.broadcast_arrays(*(np.atleast_1d(a) for a in given))
         weight = np.broadcast_to(np.atleast_1d(np.asarray(self.weight, complex)), parts[0].shape)
         if parts[0].ndim != 1 or not np.all(np.isfinite(np.array([*parts, weight]))):
             raise InputError(key="segments", found="not lists of numbers", expected="numbers")
@@ -48,7 +52,7 @@ class Segments:
             raise InputError(
                 key="aperture", found=f"{parts[2].tolist()[:3]} m", expected="positive widths"
             )
-        for name, part in zip(("x", "y", "width"), parts, strict=True):
+        for name, part in zip(("x", "y", "width", "aside"), parts, strict=True):
             object.__setattr__(self, name, np.asarray(part, dtype=float))
         object.__setattr__(self, "weight", weight)
 
@@ -90,7 +94,13 @@ class Segments:
             raise InputError(
                 key="polarity", found="no electrodes that overlap", expected="two that differ"
             )
-        return cls(x[kept], shift[kept], shared[kept], strength[kept].astype(complex))
+        return cls(
+            x[kept],
+            shift[kept] + transducer.offset,
+            shared[kept],
+            strength[kept].astype(complex),
+            np.array([transducer.offset]),
+        )
 
     @classmethod
     def joined(cls, parts: Iterable[Segments]) -> Segments:
@@ -99,7 +109,7 @@ class Segments:
         return cls(
             *(
                 np.concatenate([getattr(part, name) for part in every])
-                for name in ("x", "y", "width", "weight")
+                for name in ("x", "y", "width", "weight", "aside")
             )
         )
 
@@ -119,15 +129,15 @@ class Segments:
 
     def moved(self, x: float = 0.0, y: float = 0.0) -> Segments:
         """The same elsewhere."""
-        return Segments(self.x + x, self.y + y, self.width, self.weight)
+        return replace(self, x=self.x + x, y=self.y + y)
 
     def phased(self, wavenumber: float) -> Segments:
         """Weights times exp(j wavenumber x): how the sources add up for a wave along x1."""
-        return Segments(self.x, self.y, self.width, self.weight * np.exp(1j * wavenumber * self.x))
+        return replace(self, weight=self.weight * np.exp(1j * wavenumber * self.x))
 
     def mirrored(self) -> Segments:
         """The same seen from the other end: turned by 180 degrees in the surface."""
-        return Segments(-self.x, -self.y, self.width, self.weight)
+        return replace(self, x=-self.x, y=-self.y, aside=-self.aside)
 
 
 def driven(
@@ -165,8 +175,12 @@ def driven(
 
 
 def parallel(source: Segments, receiver: Segments) -> complex:
-    """Sum w_n w_m (common width of n and m): the coupling of beams that do not spread, m."""
-    low = np.maximum.outer(source.y - 0.5 * source.width, receiver.y - 0.5 * receiver.width)
-    high = np.minimum.outer(source.y + 0.5 * source.width, receiver.y + 0.5 * receiver.width)
+    """Sum w_n w_m (common width of n and m): the coupling of beams that do not spread, m.
+
+    Of transducers that lie in one row: their offsets are left out.
+    """
+    one, other = source.y - source.aside, receiver.y - receiver.aside
+    low = np.maximum.outer(one - 0.5 * source.width, other - 0.5 * receiver.width)
+    high = np.minimum.outer(one + 0.5 * source.width, other + 0.5 * receiver.width)
     shared = np.maximum(high - low, 0.0)
     return complex(source.weight @ shared @ receiver.weight)

@@ -76,6 +76,8 @@ class Transducer:
     weights : overlap of each electrode (length ``fingers``, 0 to 1), symmetric about the middle
         of the aperture: neighbours n, n + 1 overlap over (w_n + w_n+1)/2 of it. None is full.
     dummies : whether what the overlap leaves out is filled with dummy fingers.
+    offset : m, across the track: how far it lies aside, to meet a beam that walks off. Only the
+        track's ``spreading`` knows of it; electrodes and fields are those of one row.
 
     Raises GeometryError for what cannot be built.
     """
@@ -86,6 +88,7 @@ class Transducer:
     polarity: tuple[int, ...] = (1, -1)
     weights: tuple[float, ...] | None = None
     dummies: bool = True
+    offset: float = 0.0
 
     def __post_init__(self) -> None:
         _count("fingers", self.fingers, 2)

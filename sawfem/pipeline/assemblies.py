@@ -153,4 +153,5 @@ def _describe_element(element: Reflector | Space | Transducer) -> dict[str, Any]
         "polarity": list(element.polarity),
         "weights": weights,
         "dummies": element.dummies,
+        json_key("offset_across"): element.offset,
     }

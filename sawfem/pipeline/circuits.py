@@ -193,7 +193,7 @@ class _Builder:
             (
                 Transducer("1", asked.grating, first, polarity),
                 Space(asked.gap, "free"),
-                Transducer("2", asked.grating, second, polarity),
+                Transducer("2", asked.grating, second, polarity, offset=asked.offset),
             ),
             self._sheet(asked.sheet_resistance, "device", asked.grating),
             attenuation_of_loss(asked.propagation_loss, self._velocity(asked.grating)),
@@ -249,6 +249,7 @@ def _element(element: ResolvedElement) -> Element:
         element.polarity,
         element.weights,
         element.dummies,
+        element.offset,
     )
 
 

@@ -257,6 +257,7 @@ def _transversal(
         json_key("sheet_resistance"): sheet,
         json_key("propagation_loss"): asked.propagation_loss,
         "diffraction": asked.diffraction,
+        json_key("offset_across"): asked.offset,
     }
     if double:
         description["double_electrode"] = {

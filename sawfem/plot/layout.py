@@ -96,9 +96,10 @@ def _draw(axes: Axes, layout: Layout, low: float, high: float) -> None:
         axes.add_collection(drawn)
     for left, right, text in layout.spans:
         if right > low and left < high and not text.startswith("space"):
+            aside = next(s.aside for s in layout.strips if left < 0.5 * (s.left + s.right) < right)
             for bottom in (-BAR, 1.0):
                 ends = 1e6 * np.array([max(left, low), min(right, high)])
-                y = W * np.array([bottom, bottom + BAR])
+                y = W * np.array([bottom, bottom + BAR]) + W * aside
                 colour = (
                     "#888888"
                     if text.startswith("reflector")
@@ -107,7 +108,8 @@ def _draw(axes: Axes, layout: Layout, low: float, high: float) -> None:
                 if "open" not in text:
                     axes.fill_between(ends, y[0], y[1], color=colour, linewidth=0)
     axes.set_xlim(1e6 * low, 1e6 * high)
-    axes.set_ylim(-2 * BAR * W, (1 + 2 * BAR) * W)
+    moved = [0.0, *(strip.aside for strip in layout.strips)]
+    axes.set_ylim((min(moved) - 2 * BAR) * W, (max(moved) + 1 + 2 * BAR) * W)
     axes.set_ylabel("x2 (µm)")
     axes.grid(False)
 
@@ -118,6 +120,7 @@ def _outline(strip: Strip, W: float) -> list[tuple[float, float]]:
     top = strip.top - (BREAK if strip.top < 1.0 or strip.kind == "lower" else 0.0)
     bottom, top = (bottom, top) if strip.kind != "open" else (2 * BREAK, 1 - 2 * BREAK)
     left, right = 1e6 * strip.left, 1e6 * strip.right
+    bottom, top = bottom + strip.aside, top + strip.aside
     return [(left, W * bottom), (right, W * bottom), (right, W * top), (left, W * top)]
 
 

@@ -1,5 +1,7 @@
 """What diffraction makes of the admittance of a track."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -110,6 +112,23 @@ def test_a_beam_that_misses_the_receiver_is_said() -> None:
     walk = float(pair.figures["walk_off"])
     distance = float(pair.figures["transducer_distance"])
     assert walk == pytest.approx(np.tan(np.radians(9.0)) * distance, rel=1e-9)
+    # A receiver that lies aside by as much meets it: nothing spreads on a plane slowness.
+    there = _offset(row(None), walk)
+    ends = pairs_of(track_sources(there, GRATINGS))[0]
+    met = spreading(there, GRATINGS, tilted)
+    caught = beam_pair("row", ends, GRATINGS, tilted, met, applied=False)
+    assert caught.remarks == ()
+    assert caught.outlines[1][2:] == pytest.approx(
+        (walk - 0.5 * there.aperture, walk + 0.5 * there.aperture)
+    )
+    # Electrodes at other distances still miss each other by a little: elementary geometry.
+    one, other = (part.plain.x for part in ends)
+    missed = np.abs((other - one[:, None]) - distance) * np.tan(np.radians(9.0))
+    loss = -20.0 * np.log10(np.mean(1.0 - missed / there.aperture))
+    assert 0.1 < loss < 0.5
+    assert float(caught.figures["diffraction_loss"]) == pytest.approx(loss, abs=0.01)
+    assert pair.figures["diffraction_loss"].value > 15.0
+    assert float(caught.figures["diffraction_loss_parabolic"]) == pytest.approx(0.0, abs=0.01)
 
 
 def test_refused() -> None:
@@ -125,6 +144,11 @@ def test_refused() -> None:
     found = spreading(_near(), GRATINGS, short)
     with pytest.raises(InputError, match="known from -5 to 5 deg alone"):
         beam_pair("row", ends, GRATINGS, short, found, applied=False)
+
+
+def _offset(track: Track, offset: float) -> Track:
+    *others, last = track.elements
+    return replace(track, elements=(*others, replace(last, offset=offset)))
 
 
 def _data():

@@ -244,6 +244,14 @@ def row(**changes):
             "device.aperture: found .*less than a wavelength",
         ),
         (
+            {"device": {**FILTER, "offset": "20 um"}},
+            'device.offset: found "20 um" without diffraction; expected diffraction = true',
+        ),
+        (
+            row(elements=[*ROW["elements"][:4], {**ROW["elements"][4], "offset": "20 um"}]),
+            "offset: found .20 um. without diffraction",
+        ),
+        (
             row(elements=[{"reflector": 20}, *ROW["elements"]], diffraction=True),
             "diffraction: found true on a track with reflectors; expected transducers and spaces",
         ),
@@ -270,6 +278,10 @@ def test_keys_of_the_schema():
     case = Case.from_dict({**BASE, "device": {**FILTER, "diffraction": True}}).resolved()
     assert case.device.diffraction
     assert case.device.misalignment == 0.0
+    aside = Case.from_dict(
+        {**BASE, "device": {**FILTER, "diffraction": True, "offset": "-3 wavelength"}}
+    ).resolved()
+    assert aside.device.offset == pytest.approx(-3 * 4.456e-6)
     track = Case.from_dict({**BASE, **row(misalignment="0.3 deg")}).resolved().tracks["row"]
     assert track.misalignment == pytest.approx(0.3)
     assert not track.diffraction
