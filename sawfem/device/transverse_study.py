@@ -26,7 +26,11 @@ from sawfem.device.description import Resonator
 from sawfem.device.network import admittance_to_scattering, as_references, in_series
 from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.device.resonance import resonance_figures
-from sawfem.device.resonator import resonator_sections, series_resistance
+from sawfem.device.resonator import (
+    resonator_admittance,
+    resonator_sections,
+    series_resistance,
+)
 from sawfem.device.response import (
     PASSIVITY_LIMIT,
     RECIPROCITY_LIMIT,
@@ -95,6 +99,7 @@ class TransverseStudy:
     apertures : (A,) m; swept_frequency, swept_excitation : (A, n) Hz and shares, by number; nan
         where an aperture has fewer modes.
     frequency, admittance : (F,) Hz and S, with all modes; empty where nothing is guided.
+    uniform : (F,) S, of one uniform wave across the aperture.
     figures : of that admittance (sawfem/device/resonance.py).
     remarks : sentences on what is guided, and what was assumed.
     """
@@ -109,6 +114,7 @@ class TransverseStudy:
     swept_excitation: Array
     frequency: FloatArray
     admittance: ComplexArray
+    uniform: ComplexArray
     figures: Mapping[str, Quantity] = field(default_factory=dict)
     remarks: tuple[str, ...] = ()
 
@@ -264,6 +270,11 @@ def study_transverse_modes(
         swept_excitation=rows[1],
         frequency=np.empty(0) if response is None else response.frequency,
         admittance=np.empty(0, dtype=complex) if response is None else response.y[:, 0, 0],
+        uniform=(
+            np.empty(0, dtype=complex)
+            if response is None
+            else resonator_admittance(device, constants, reflector or constants, response.frequency)
+        ),
         figures={} if response is None else response.figures,
         remarks=(*regions.remarks, *_told(guide, modes)),
     )

@@ -6,7 +6,7 @@ remarks (JSON)
 number, transverse_mode_frequency, _excitation, _strength, _confinement, and
 transverse_mode_frequency_uncertainty: (n,), one a mode
 position_y, transverse_mode_profile: (n, m)
-frequency, admittance: (F,) with all modes, and figures/<quantity>
+frequency, admittance: (F,) with all modes, uniform_admittance without, figures/<quantity>
 apertures (A,), swept_frequency, swept_excitation (A, n): nan where there is no such mode
 """
 
@@ -55,6 +55,7 @@ def write_transverse(group: h5py.Group, study: TransverseStudy) -> None:
         _quantity(group, quantity, values)
     _quantity(group, "frequency", study.frequency)
     _quantity(group, "admittance", study.admittance)
+    _quantity(group, "uniform_admittance", study.uniform, "admittance")
     figures = group.create_group("figures", track_order=True)
     for name, figure in study.figures.items():
         _quantity(figures, name, figure.value)
@@ -94,6 +95,7 @@ def read_transverse(node: Node) -> TransverseStudy:
         swept_excitation=node.array("swept_excitation", swept.shape),
         frequency=frequency,
         admittance=node.array("admittance", frequency.shape, np.complex128),
+        uniform=node.array("uniform_admittance", frequency.shape, np.complex128),
         figures={
             name: Quantity.of(name, float(figures.array(name, ())))
             for name in figures.names()

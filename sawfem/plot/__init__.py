@@ -158,7 +158,7 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
     study = device.transverse
     if study is not None and study.modes:
         found.append(("transverse-profiles", partial(draw_profiles, study)))
-        found.append(("transverse-response", partial(draw_with_modes, device)))
+        found.append(("transverse-response", partial(draw_with_modes, study)))
     if study is not None and study.swept_frequency.size:
         found.append(("transverse-apertures", partial(draw_against_aperture, study)))
     if device.response.power:

@@ -8,7 +8,6 @@ from matplotlib.figure import Figure
 
 from sawfem.device.transverse_study import TransverseStudy
 from sawfem.plot import style
-from sawfem.result import DeviceResult
 
 #: Modes drawn at most, and levels in dB over which they are.
 DRAWN, FLOOR = 6, -30.0
@@ -171,39 +170,27 @@ def _shade(axes: Axes, study: TransverseStudy, reach: float) -> None:
         start = end
 
 
-def draw_with_modes(device: DeviceResult) -> Figure:
+def draw_with_modes(study: TransverseStudy) -> Figure:
     """Admittance and conductance of the resonator with all its transverse modes."""
-    study = device.transverse
-    assert study is not None  # the caller draws devices that have one
     main = study.main
-    assert main is not None
+    assert main is not None  # the caller draws guided modes only
     figure = style.new_figure(8.5, 7.0)
     upper, lower = figure.subplots(2, 1)
     frequency = study.frequency / 1e6
-    y = study.admittance
-    plain = device.response
-    same = np.allclose(plain.y[:, 0, 0], y, rtol=1e-12)
     for axes, part in ((upper, np.abs), (lower, np.real)):
-        if not same:
-            axes.semilogy(
-                plain.frequency / 1e6,
-                1e3 * np.maximum(part(plain.y[:, 0, 0]), 1e-12),
-                label="one uniform wave across the aperture",
-                **style.SECOND.keywords(),
-            )
-        axes.semilogy(
-            frequency,
-            1e3 * np.maximum(part(y), 1e-12),
-            label="with transverse modes",
-            **style.FIRST.keywords(),
-        )
+        for y, label, line in (
+            (study.uniform, "one uniform wave across the aperture", style.SECOND),
+            (study.admittance, "with transverse modes", style.FIRST),
+        ):
+            values = 1e3 * np.maximum(part(y), 1e-12)
+            axes.semilogy(frequency, values, label=label, **line.keywords())
+    resonance = frequency[int(np.argmax(study.uniform.real))]
     for mode in (main, *study.spurious(FLOOR)[: DRAWN - 1]):
-        lower.axvline(
-            mode.frequency / 1e6, color=style.BLACK, linewidth=0.7, linestyle=":", zorder=1
-        )
+        place = resonance * mode.frequency / study.regions[0][2]
+        lower.axvline(place, color=style.BLACK, linewidth=0.7, linestyle=":", zorder=1)
     upper.set_ylabel("admittance |Y| (mS)")
     lower.set_ylabel("conductance G (mS)")
-    lower.set_title("dotted: edges of the grating for the modes that are excited most")
+    lower.set_title("dotted: resonances of the modes that are excited most")
     upper.legend(loc="upper right")
     for axes in (upper, lower):
         style.frequency_axis(axes)

@@ -17,7 +17,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sawfem.case import Case, ResolvedCase
+from sawfem.case import Case, ResolvedCase, ResolvedResonatorDevice
 from sawfem.errors import ConvergenceError, SawfemError
 from sawfem.quantities import entry, json_safe, table
 from sawfem.sweep.keeping import DEVICE, WAVES
@@ -138,10 +138,7 @@ def numbers(case: ResolvedCase, level: str) -> dict[str, Any]:
     if level == DEVICE:
         from sawfem.pipeline.execute import solved_device
 
-        applied = getattr(case.device, "transverse_modes", False)
-        bare = dataclasses.replace(  # without what a sweep does not keep
-            case, signal=None, transverse=case.transverse if applied else None
-        )
+        bare = _kept(case)
         device, _ = solved_device(bare, design, solutions, fields=False)
         if device is not None:
             response = device.response
@@ -153,6 +150,16 @@ def numbers(case: ResolvedCase, level: str) -> dict[str, Any]:
         for name, item in collect_checks(solutions, response).items()
     }
     return answer.tree()
+
+
+def _kept(case: ResolvedCase) -> ResolvedCase:
+    """The case without what a sweep does not keep."""
+    across = case.transverse
+    if isinstance(case.device, ResolvedResonatorDevice) and across is not None:
+        applied = case.device.transverse_modes
+        own = (case.device.resonator.aperture,)
+        across = dataclasses.replace(across, apertures=own) if applied else None
+    return dataclasses.replace(case, signal=None, transverse=across)
 
 
 class _Columns:

@@ -81,6 +81,10 @@ def test_the_case_answers_with_modes(result):
     assert np.nanmax(study.errors) < 10.0
     # The response is that with modes: beside the fundamental stands the third.
     assert result.device.response.y[:, 0, 0] == pytest.approx(study.admittance, rel=1e-12)
+    beside = study.admittance.real / study.uniform.real
+    at = study.frequency / result.device.response.figures["resonance"].value
+    expected = third.frequency / study.modes[0].frequency
+    assert beside[np.abs(at / expected - 1.0) < 2e-4].max() > 1.5
     assert any("the response has the guided transverse modes" in text for text in result.warnings)
     figure = result.device.response.figures["resonance"]
     assert figure.uncertainty is not None
@@ -99,6 +103,7 @@ def test_files_hold_all_of_it(result, folder):
     again = read_hdf5(place / "result.h5").device.transverse
     assert again.to_dict() == study.to_dict()
     assert again.admittance == pytest.approx(study.admittance)
+    assert again.uniform == pytest.approx(study.uniform)
     assert again.modes[0].profile == pytest.approx(study.modes[0].profile)
     for name in ("apertures", "profiles", "response"):
         assert (place / "pictures" / f"transverse-{name}.png").stat().st_size > 10_000
@@ -112,7 +117,7 @@ def test_pictures_say_what_they_show(result):
         assert lines.shape[1] == 2
         profiles = draw_profiles(result.device.transverse)
         assert "x2" in profiles.axes[0].get_xlabel()
-        assert len(draw_with_modes(result.device).axes) == 2
+        assert len(draw_with_modes(result.device.transverse).axes) == 2
 
 
 def test_the_screen_lists_them(result, capsys):
