@@ -233,29 +233,19 @@ def study_transverse_modes(
     """
     guide = layout.guide(regions, device.aperture)
     modes = guide.modes()
-    errors = np.full(len(modes), np.nan)
-    if regions.coarser is not None:
-        other = layout.guide(regions.coarser, device.aperture).frequencies()
-        shared = min(other.size, len(modes))
-        errors[:shared] = [
-            abs(mode.frequency - f) for mode, f in zip(modes[:shared], other, strict=False)
-        ]
-    swept = [layout.guide(regions, float(w)).modes(profiles=False) for w in apertures]
-    most = max((len(found) for found in swept), default=0)
-    rows = np.full((2, len(swept), most), np.nan)
-    for number, found in enumerate(swept):
-        rows[0, number, : len(found)] = [mode.frequency for mode in found]
-        rows[1, number, : len(found)] = [mode.excitation for mode in found]
+    mirror = reflector or constants
+    swept = _swept(regions, layout, apertures)
     listed: list[tuple[str, float, RegionDispersion]] = [
         ("overlap", device.aperture, guide.overlap),
         *((region.name, region.width, region.dispersion) for region in guide.beside),
         ("free surface", np.inf, guide.outside),
     ]
     response = None
+    f, y, uniform = np.empty(0), np.empty(0, dtype=complex), np.empty(0, dtype=complex)
     if modes:
-        response = response_with_modes(
-            device, constants, reflector or constants, guide, modes, frequency
-        )
+        response = response_with_modes(device, constants, mirror, guide, modes, frequency)
+        f, y = response.frequency, response.y[:, 0, 0]
+        uniform = resonator_admittance(device, constants, mirror, f)
     study = TransverseStudy(
         aperture=device.aperture,
         wavelength=2.0 * np.pi / regions.wavenumber,
@@ -264,21 +254,47 @@ def study_transverse_modes(
             for name, width, d in listed
         ),
         modes=modes,
-        errors=errors,
+        errors=_errors(regions, layout, device.aperture, modes),
         apertures=np.asarray(apertures, dtype=float),
-        swept_frequency=rows[0],
-        swept_excitation=rows[1],
-        frequency=np.empty(0) if response is None else response.frequency,
-        admittance=np.empty(0, dtype=complex) if response is None else response.y[:, 0, 0],
-        uniform=(
-            np.empty(0, dtype=complex)
-            if response is None
-            else resonator_admittance(device, constants, reflector or constants, response.frequency)
-        ),
+        swept_frequency=swept[0],
+        swept_excitation=swept[1],
+        frequency=f,
+        admittance=y,
+        uniform=uniform,
         figures={} if response is None else response.figures,
         remarks=(*regions.remarks, *_told(guide, modes)),
     )
     return study, response
+
+
+def _errors(
+    regions: ResonatorRegions,
+    layout: TransverseLayout,
+    aperture: float,
+    modes: Sequence[TransverseMode],
+) -> Array:
+    """What a point less of every dispersion changes in each mode, (n,) Hz; nan where not known."""
+    errors = np.full(len(modes), np.nan)
+    if regions.coarser is not None:
+        other = layout.guide(regions.coarser, aperture).frequencies()
+        shared = min(other.size, len(modes))
+        found = np.array([mode.frequency for mode in modes[:shared]])
+        errors[:shared] = np.abs(found - other[:shared])
+    return errors
+
+
+def _swept(
+    regions: ResonatorRegions, layout: TransverseLayout, apertures: Sequence[float] | Array
+) -> Array:
+    """Frequencies and excitations by aperture and number, (2, A, n); nan where there is no mode."""
+    guides = [layout.guide(regions, float(aperture)) for aperture in apertures]
+    swept = [guide.modes(profiles=False) for guide in guides]
+    most = max((len(found) for found in swept), default=0)
+    rows = np.full((2, len(swept), most), np.nan)
+    for number, found in enumerate(swept):
+        rows[0, number, : len(found)] = [mode.frequency for mode in found]
+        rows[1, number, : len(found)] = [mode.excitation for mode in found]
+    return rows
 
 
 def response_with_modes(
