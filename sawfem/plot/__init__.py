@@ -154,7 +154,6 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
     if signal is not None:
         found.append(("constellation", partial(draw_constellation, signal)))
         found.append(("knee", partial(draw_knee, signal)))
-    found.append(("spurious", partial(draw_spurious, device)))
     study = device.transverse
     if study is not None and study.modes:
         found.append(("transverse-profiles", partial(draw_profiles, study)))
@@ -176,6 +175,7 @@ def _device_drawings(device: DeviceResult) -> list[tuple[str, Callable[[], Figur
         found.append((f"beam-transfer{ending}", partial(draw_pair_transfer, pair)))
     circuit, gratings = device.circuit, device.gratings
     if circuit is not None and gratings is not None:
+        found.append(("spurious", partial(draw_spurious, device)))
         found.append(("layout", partial(draw_layout, circuit, gratings)))
         found.append(("circuit", partial(draw_circuit, circuit)))
     return found
