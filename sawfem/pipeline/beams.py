@@ -58,6 +58,20 @@ def with_spreading(
     return replace(setting, circuit=replace(setting.circuit, parts=parts))
 
 
+def same_spreading(setting: CircuitSetting, nominal: CircuitSetting) -> CircuitSetting:
+    """A variant of a device with the beams of the nominal one, which process hardly moves.
+
+    They follow the synchronous frequency of the variant (:mod:`sawfem.device.rows`).
+    """
+    parts = {
+        name: replace(part, spreading=other.spreading)
+        if isinstance(part, Track) and isinstance(other := nominal.circuit.parts.get(name), Track)
+        else part
+        for name, part in setting.circuit.parts.items()
+    }
+    return replace(setting, circuit=replace(setting.circuit, parts=parts))
+
+
 def beams_of(
     case: ResolvedCase,
     setting: CircuitSetting,

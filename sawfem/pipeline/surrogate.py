@@ -26,7 +26,7 @@ from sawfem.device.numbers import Numbered
 from sawfem.device.track import Gratings
 from sawfem.errors import ConvergenceError, SawfemError
 from sawfem.extract import GratingSolution
-from sawfem.pipeline.beams import with_spreading
+from sawfem.pipeline.beams import same_spreading, with_spreading
 from sawfem.pipeline.build import Design, build, grating_key
 from sawfem.pipeline.circuits import CircuitSetting, circuit_setting
 from sawfem.pipeline.execute import solved_grating
@@ -112,7 +112,7 @@ def build_surrogate(
             report("variants", 2 * number + place, total)
             varied, solved = _variant(plan, {key: side * step}, solutions)
             count += solved
-            ends.append(_same_numbers(varied, start, key))
+            ends.append(_same_numbers(same_spreading(varied, nominal), start, key))
         slopes[key] = (ends[1] - ends[0]) / (2.0 * step)
         bends[key] = (ends[1] - 2.0 * start + ends[0]) / (2.0 * step**2)
     report("variants", total - 1, total)

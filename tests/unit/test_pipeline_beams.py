@@ -12,10 +12,13 @@ from test_pipeline_circuits import BASE, solved
 
 from sawfem.case import Case
 from sawfem.cli.beams import show_beams
+from sawfem.device.numbers import Numbered
 from sawfem.device.parabolic_beam import pair_factor
 from sawfem.errors import SawfemError
 from sawfem.export.beams_hdf5 import read_beam, write_beam
 from sawfem.export.hdf5_node import Node
+from sawfem.pipeline.beams import same_spreading, with_spreading
+from sawfem.pipeline.circuits import circuit_setting
 from sawfem.pipeline.devices import solve_any_device
 from sawfem.planewave.beam import Beam
 from sawfem.plot.beams import draw_beam, draw_pair_transfer
@@ -94,6 +97,18 @@ def test_a_sweep_needs_no_fields(solved_grating, spread):
     device, _ = solve_any_device(case, stack, cells, solutions, fields=False)
     assert device.beams == ()
     np.testing.assert_array_equal(device.response.s, spread.response.s)
+
+
+def test_variants_of_a_device_keep_its_beams(solved_grating):
+    """What scatters in fabrication moves numbers one by one: a variant has as many of them."""
+    case = Case.from_dict({**BASE, "device": {**FILTER, "diffraction": True}}).resolved()
+    cells, solutions = {"main": solved_grating.cell}, {"main": solved_grating}
+    bare = circuit_setting(case, cells, solutions)
+    nominal = with_spreading(case, bare, cells, solutions)
+    again = same_spreading(bare, nominal)
+    assert again.circuit.parts["track"].spreading is nominal.circuit.parts["track"].spreading
+    numbers = [Numbered((s.circuit, s.gratings)).numbers for s in (nominal, again)]
+    np.testing.assert_array_equal(*numbers)
 
 
 def test_loss_is_that_of_lines_at_the_centres_nearly(spread):
