@@ -137,6 +137,9 @@ ReflectorConnection = Annotated[str, ChoiceRule(("shorted", "open"))]
 Connection = Annotated[str, ChoiceRule(("hot", "ground", "floating"))]
 SpreadLevel = Annotated[str, ChoiceRule(("lot", "wafer", "die", "finger"))]
 CorrelationValue = Annotated[Any, NumberRule(-1.0, 1.0, "a correlation from -1 to 1", closed=True)]
+Probability = Annotated[
+    Any, NumberRule(0.0, 1.0, "a probability from 0 to 1, such as 1e-5", closed=True)
+]
 Confidence = Annotated[Any, NumberRule(0.0, 1.0, "a confidence between 0 and 1, such as 0.95")]
 Spacing = Annotated[str, ChoiceRule(("linear", "log"))]
 Sampling = Annotated[str, ChoiceRule(("grid", "sobol", "random", "latin-hypercube", "adaptive"))]

@@ -219,6 +219,10 @@ class Yield(Table):
     dies_per_wafer: f.Count = 1
     confidence: f.Confidence = 0.95
     layout_grid: f.Thickness = None
+    missing_fingers: f.Probability = Field(default=0.0, description="chance of each finger")
+    touching_fingers: f.Probability = Field(
+        default=0.0, description="chance of each gap between fingers of opposite bus-bars"
+    )
 
 
 class CaseTable(Table):

@@ -127,6 +127,8 @@ def _show(found: YieldResult, files: tuple[str, ...], seconds: float) -> None:
         "frequency in ppm for one sigma; trim in ppm per nm; margin: of the tightest limit, for "
         "one sigma; worst corner: every deviation three sigma to the side that hurts",
     )
+    for name, (has, kept) in found.faulty.items():
+        labelled("Faults", f"{has} dies with {name} fingers, of which {kept} pass")
     for name, (mean, rms) in found.grid.items():
         mean_nm, rms_nm = 1e9 * mean, 1e9 * rms
         labelled("Grid", f"{name}: pitch off by {mean_nm:.2g} nm, edges by {rms_nm:.2g} nm rms")

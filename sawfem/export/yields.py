@@ -97,6 +97,9 @@ def yield_dict(found: YieldResult, files: tuple[str, ...] = ()) -> dict[str, Any
             name: {"pitch_error_m": mean, "edge_error_rms_m": rms}
             for name, (mean, rms) in found.grid.items()
         },
+        "faults": {
+            name: {"dies": has, "passed": kept} for name, (has, kept) in found.faulty.items()
+        },
         "surrogate": {"cells_solved": found.cells_solved, "error": found.surrogate_error},
         "warnings": list(found.warnings),
         "files": list(files),

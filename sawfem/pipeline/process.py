@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from sawfem.case import Case, ResolvedCase
 from sawfem.case.keykinds import base_unit_at, counts_at, kind_at
+from sawfem.device.faults import FaultRates
 from sawfem.device.specification import Limit
 from sawfem.device.variation import Correlation, Draws, Spread, draw
 from sawfem.errors import CaseError, InputError, SawfemError
@@ -50,6 +51,7 @@ class ProcessPlan:
     keys : that scatter, by path. spreads, correlations : in SI units of the keys.
     dies, wafers_per_lot, dies_per_wafer, seed, confidence : of the draw.
     layout_grid : m, to which electrode edges are rounded on the mask, or None.
+    faults : probabilities of fingers that are missing or touch.
     """
 
     case: Case
@@ -64,6 +66,7 @@ class ProcessPlan:
     seed: int
     confidence: float
     layout_grid: float | None
+    faults: FaultRates = field(default_factory=FaultRates)
 
     def draws(self) -> Draws:
         """The deviations of all dies."""
@@ -104,7 +107,8 @@ def plan_process(case: Case) -> ProcessPlan:
         raise _missing(file, "specification", "[[specification.limit]] that a die has to keep")
     listed = asked.get("spread", [])
     listed = listed if isinstance(listed, list) else [listed]
-    if not listed:
+    faults = any(asked.get(key) for key in ("missing_fingers", "touching_fingers"))
+    if not listed and not faults:
         raise _missing(file, "yield.spread", "one [[yield.spread]] with key and deviation, or more")
     spreads = tuple(_spread(case, item, number) for number, item in enumerate(listed))
     pairs = asked.get("correlation", [])
@@ -126,6 +130,9 @@ def plan_process(case: Case) -> ProcessPlan:
         seed=int(asked.get("seed", 0)),
         confidence=float(asked.get("confidence", 0.95)),
         layout_grid=None if grid is None else parse_length(grid, key="yield.layout_grid"),
+        faults=FaultRates(
+            float(asked.get("missing_fingers", 0.0)), float(asked.get("touching_fingers", 0.0))
+        ),
     )
     try:
         draw(plan.spreads, 1, correlations=plan.correlations)

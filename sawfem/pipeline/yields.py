@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from sawfem.case import Case, ResolvedCase
+from sawfem.device.faults import Faults, draw_faults, with_faults
 from sawfem.device.specification import Verdict
 from sawfem.device.variation import Draws, estimate_yield
 from sawfem.errors import InputError
@@ -65,9 +66,26 @@ class _Dies:
         """Every limit at every temperature."""
         return judged_at(self.setting(changes), self.plan.limits, self._temperatures, self.drift)
 
-    def many(self, dies: Sequence[Mapping[str, float]]) -> list[tuple[Verdict, ...]]:
-        """The same for several dies at once."""
+    def faults(self, die: int) -> Faults:
+        """What befell the fingers of a die: the same whatever else was drawn before."""
+        stream = np.random.default_rng([self.plan.seed, die, *b"faults"])
+        return draw_faults(self.surrogate.nominal.circuit, self.plan.faults, stream)
+
+    def many(
+        self, dies: Sequence[Mapping[str, float]], faults: Sequence[Faults]
+    ) -> list[tuple[Verdict, ...]]:
+        """The same for several dies at once; those with faults, each on its own."""
         settings = [self.setting(changes) for changes in dies]
+        whole = [setting for setting, fault in zip(settings, faults, strict=True) if not fault]
+        found = iter(self._judged(whole) if whole else [])
+        return [
+            self._judged([replace(setting, circuit=with_faults(setting.circuit, fault))])[0]
+            if fault
+            else next(found)
+            for setting, fault in zip(settings, faults, strict=True)
+        ]
+
+    def _judged(self, settings: Sequence[CircuitSetting]) -> list[tuple[Verdict, ...]]:
         return judged_together(
             settings, self.plan.limits, self._temperatures, self.drift, points=DIE_POINTS
         )
@@ -113,7 +131,8 @@ def _margins(dies: _Dies, draws: Draws, report: Progress) -> Array:
         for first in range(0, draws.count, TOGETHER):
             report("dies", first, draws.count)
             some = range(first, min(first + TOGETHER, draws.count))
-            found = dies.many([_changes(draws, mean, die) for die in some])
+            faults = [dies.faults(die) for die in some]
+            found = dies.many([_changes(draws, mean, die) for die in some], faults)
             rows += [[_margin(verdict) for verdict in verdicts] for verdicts in found]
     except KeyboardInterrupt:
         if len(rows) < 20:
@@ -227,8 +246,21 @@ def _result(
         passed=passed,
         asked=plan.dies,
         grid=_rounded(plan),
+        faulty=_faulty(dies, passed),
         warnings=tuple(_warnings(dies, plan, count)),
     )
+
+
+def _faulty(dies: _Dies, passed: NDArray[np.bool_]) -> dict[str, tuple[int, int]]:
+    """Kind of fault -> dies that have it, and how many of them keep the specification."""
+    if not dies.plan.faults.any:
+        return {}
+    befallen = [dies.faults(die) for die in range(passed.size)]
+    kinds = {
+        "missing": np.array([bool(fault.missing) for fault in befallen]),
+        "touching": np.array([bool(fault.bridged) for fault in befallen]),
+    }
+    return {name: (int(has.sum()), int((has & passed).sum())) for name, has in kinds.items()}
 
 
 def _ranked(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +71,7 @@ class YieldResult:
     draws : the deviations. passed : (dies,) of those that were computed.
     asked : dies that were asked for; more than ``passed`` holds after an interruption.
     grid : grating -> (mean error of the pitch, rms error of an edge) in m of a rounded layout.
+    faulty : "missing" and "touching" -> (dies with such fingers, how many of them pass).
     warnings : sentences.
     """
 
@@ -87,6 +88,7 @@ class YieldResult:
     asked: int
     grid: Mapping[str, tuple[float, float]]
     warnings: tuple[str, ...]
+    faulty: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
     @property
     def tightest(self) -> str:

@@ -130,3 +130,21 @@ def test_yield_is_written_and_repeats(found, tmp_path):
     assert told == json.loads(json.dumps(yield_dict(found, files)))
     again = plan_process(Case.from_dict(CASE)).draws()
     assert np.array_equal(again.deviation["grating.pitch"], found.draws.deviation["grating.pitch"])
+
+
+@pytest.mark.slow
+def test_fingers_that_touch_cost_dies_and_missing_ones_rarely(tmp_path):
+    # A bridge leaves no resonance; a missing finger of 121 moves it by less than the margin here.
+    limit = {"name": "wide", "quantity": "resonance", "at_least": 866e6, "at_most": 870e6}
+    faults = {"samples": 80, "missing_fingers": 2e-3, "touching_fingers": 1e-3, "spread": []}
+    parts = {"specification": {"limit": [limit]}, "results": {"accuracy": 1e-3}}
+    case = Case.from_dict(CASE | parts | {"yield": CASE["yield"] | faults})
+    found = run_yield(case, plan_process(case))
+    bridged, kept = found.faulty["touching"]
+    assert 0 < bridged < 30
+    assert kept == 0
+    assert found.total.value == pytest.approx(1.0 - bridged / 80)
+    thin, passed = found.faulty["missing"]
+    assert 0 < passed <= thin
+    files = save_yield(found, tmp_path)
+    assert any(name.endswith("yield.png") for name in files)
