@@ -172,7 +172,7 @@ class _Scan:
                 at += 1
                 given = words[at] if at < len(words) else "nothing"
                 if not _positive(given):
-                    raise self.refuse(number, f"R {given}", "R and a reference above 0 ohm")
+                    raise self.refuse(number, f"R {given[:20]}", "R and a reference above 0 ohm")
             elif word in _PARAMETERS and word != "s":
                 raise self.refuse(number, f"parameters {word.upper()}", "scattering parameters, S")
             elif word not in (*_UNITS, "s", *_FORMATS):
@@ -189,7 +189,7 @@ class _Scan:
         if not (word.isascii() and word.isdigit() and 0 < int(word[:6]) < 100):
             raise self.refuse(number, f'"{word[:20]}" ports', "a count of ports, 1 to 99")
         if self.ports not in (None, int(word)):
-            raise self.refuse(number, f"{word} ports", f"{self.ports}, as the suffix says")
+            raise self.refuse(number, f"{int(word)} ports", f"{self.ports}, as the suffix says")
         self.ports = int(word)
 
     def _numbers(self, number: int, line: str) -> list[float]:

@@ -383,5 +383,16 @@ class ResolvedCase:
         tree = dataclasses.asdict(self)
         tree.pop("base")
         tree.pop("file")
-        found: dict[str, Any] = json_safe(tree)
+        found: dict[str, Any] = json_safe(_without_folder(tree, self.base))
         return found
+
+
+def _without_folder(value: Any, base: Path) -> Any:
+    """Paths below the folder of the case as seen from there, at any depth."""
+    if isinstance(value, Path):
+        return value.relative_to(base) if value.is_relative_to(base) else value
+    if isinstance(value, Mapping):
+        return {key: _without_folder(item, base) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_folder(item, base) for item in value]
+    return value

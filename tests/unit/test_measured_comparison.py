@@ -236,3 +236,10 @@ def test_the_command_refuses_before_it_computes(
         assert told.err.count("\n") == 1
         assert "w.s1p: measurement.w, line 3: found frequency 800 after 800" in told.err
     assert not Path("results").exists()
+
+
+def test_no_folder_of_the_machine_in_what_is_kept(tmp_path: Path) -> None:
+    case = Case.from_dict(BASE | {"measurement": {"name": "w", "file": "in/w.s1p"}}, base=tmp_path)
+    told = json.dumps(case.resolved().to_dict())
+    assert str(tmp_path) not in told
+    assert '"file": "in/w.s1p"' in told
