@@ -45,6 +45,8 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Index = NDArray[np.int64]
 Narrow = NDArray[np.int32]
+#: Entries that stay within the cell and those that go forward: (which, rows, columns) each.
+Sides = tuple[tuple[Index, Index, Index], ...]
 
 #: eps0 in the scaled units of sawfem/conventions.py.
 SCALED_EPSILON_0 = EPSILON_0 * FIELD**2 / STRESS
@@ -255,11 +257,13 @@ def _assemble(
     stiffness, mass = AffineParts(unknowns), AffineParts(unknowns)
     for index, scalar in forms.items():
         tensor, density, components = tensors_of(cell_mesh.media[index])
+        sides = stiffness.sides((scalar.rows, scalar.columns))
         for j in components:
             for k in components:
-                stiffness.add(scalar, j, k, stiffness_values(scalar, tensor, j, k))
+                if np.any(tensor[:, j, k, :]):
+                    stiffness.add(sides, j, k, stiffness_values(scalar, tensor, j, k))
             if j < 3:
-                mass.add(scalar, j, j, density * scalar.mass)
+                mass.add(sides, j, j, density * scalar.mass)
     return stiffness.matrix(), mass.matrix()
 
 
@@ -277,6 +281,7 @@ def _assemble_losses(
         if medium is None:
             continue
         components = tensors_of(medium)[2]
+        places = scalar.rows, scalar.columns
         for term in rule(medium):
             tensor = term.tensor
             if term.viscous:  # over w -> over W = w p / VELOCITY
@@ -284,7 +289,7 @@ def _assemble_losses(
             parts = found.setdefault((medium.name, term.mechanism), AffineParts(unknowns))
             for j in components:
                 for k in components:
-                    parts.add(scalar, j, k, stiffness_values(scalar, tensor, j, k))
+                    parts.put(places, j, k, stiffness_values(scalar, tensor, j, k))
     return tuple(LossMatrix(*key, parts.matrix()) for key, parts in found.items())
 
 
@@ -293,25 +298,34 @@ class AffineParts:
 
     def __init__(self, unknowns: Unknowns) -> None:
         self._unknowns = unknowns
+        # Narrow indices: the triplets are what takes the most memory of all.
+        self._number = unknowns.number.astype(np.int32)
         self._constant: list[tuple[Narrow, Narrow, Array]] = []
         self._forward: list[tuple[Narrow, Narrow, Array]] = []
 
-    def add(self, scalar: ScalarForms, j: int, k: int, values: Array) -> None:
-        """Add entries for test component j and trial component k."""
-        self.put((scalar.rows, scalar.columns), j, k, values)
+    def sides(self, places: tuple[Index, Index]) -> Sides:
+        """Which entries at (rows, columns) of scalar shape functions stay within the cell, and
+        which go forward into the next one.
+        """
+        # A test function on the right side carries exp(+j gamma), a trial one exp(-j gamma).
+        after, before = (self._unknowns.wraps[place] for place in places[::-1])
+        return tuple(
+            (kept, places[0][kept], places[1][kept])
+            for kept in (np.flatnonzero(after == before), np.flatnonzero(after & ~before))
+        )
 
     def put(self, places: tuple[Index, Index], j: int, k: int, values: Array) -> None:
-        """The same for entries at (rows, columns) of scalar shape functions."""
-        u = self._unknowns
-        rows, columns = u.number[j, places[0]], u.number[k, places[1]]
-        # A test function on the right side carries exp(+j gamma), a trial one exp(-j gamma).
-        turn = u.wraps[places[1]].astype(int) - u.wraps[places[0]]
-        active = (rows >= 0) & (columns >= 0) & (values != 0.0)
-        for parts, wanted in ((self._constant, 0), (self._forward, 1)):
-            kept = active & (turn == wanted)
-            # Narrow indices: the triplets are what takes the most memory of all.
-            places32 = (rows[kept].astype(np.int32), columns[kept].astype(np.int32))
-            parts.append((*places32, values[kept]))
+        """Add entries at (rows, columns) of scalar shape functions, for test component j and
+        trial component k.
+        """
+        self.add(self.sides(places), j, k, values)
+
+    def add(self, sides: Sides, j: int, k: int, values: Array) -> None:
+        """The same, with the entries sorted once for all components."""
+        for parts, (kept, row, column) in zip((self._constant, self._forward), sides, strict=True):
+            rows, columns, entries = self._number[j, row], self._number[k, column], values[kept]
+            active = np.flatnonzero((rows >= 0) & (columns >= 0) & (entries != 0.0))
+            parts.append((rows[active], columns[active], entries[active]))
 
     def matrix(self) -> AffineMatrix:
         """The two sparse matrices."""

@@ -16,13 +16,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
 from skfem import Basis
 from skfem.element import ElementQuadP
+from skfem.quadrature import get_quadrature
+from skfem.refdom import RefQuad
 
 from sawfem.conventions import STRESS
 from sawfem.material import Medium
@@ -88,17 +89,34 @@ def _pieces(basis: Basis, elements: Index) -> Iterator[_Piece]:
     """
     functions = int(basis.element_dofs.shape[0])
     order = math.isqrt(functions) - 1
+    points, weights = get_quadrature(RefQuad, 2 * order + 1)
+    on_square = [basis.elem.lbasis(points, i) for i in range(functions)]
+    values = np.stack([np.asarray(value) for value, _ in on_square])
+    slopes = np.stack([np.asarray(slope) for _, slope in on_square], axis=1)
     count = max(1, AT_ONCE // functions**2)
     for start in range(0, elements.size, count):
         chosen = elements[start : start + count]
-        part = Basis(
-            basis.mesh, basis.elem, intorder=2 * order + 1, elements=chosen, dofs=basis.dofs
-        )
-        # (functions, elements, points) -> elements first, so that a product is a matrix an element.
-        values = np.stack([np.asarray(f[0]) for f in part.basis], axis=1)
-        slopes = np.stack([np.asarray(f[0].grad) for f in part.basis], axis=2)
+        turned, area = _jacobian(basis.mesh.p[:, basis.mesh.t[:, chosen]], points)
+        # d(phi)/dx_i = sum_a d(phi)/dt_a dt_a/dx_i; elements first, so that a product is a matrix
+        # an element.
+        both = [
+            turned[0, i][:, None] * slopes[0] + turned[1, i][:, None] * slopes[1] for i in (0, 1)
+        ]
         dofs = basis.element_dofs.T[chosen].astype(np.int64)
-        yield _Piece(chosen, dofs, part.dx[:, None, :], values, slopes)
+        here = np.broadcast_to(values, (chosen.size, *values.shape))
+        yield _Piece(chosen, dofs, (area * weights)[:, None, :], here, np.stack(both))
+
+
+def _jacobian(corners: Array, points: Array) -> tuple[Array, Array]:
+    """Of the bilinear map of the unit square onto quadrilaterals with corners (2, 4, elements).
+
+    Returns dt_a/dx_i (a, i, elements, points) and the area |dx/dt| (elements, points).
+    """
+    t, s = points
+    along = np.stack([s - 1.0, 1.0 - s, s, -s]), np.stack([t - 1.0, -t, t, 1.0 - t])
+    a, b = (np.einsum("ice,cp->iep", corners, slope) for slope in along)
+    area = a[0] * b[1] - a[1] * b[0]
+    return np.array([[b[1], -b[0]], [-a[1], a[0]]]) / area, np.abs(area)
 
 
 def scalar_forms(
@@ -111,32 +129,52 @@ def scalar_forms(
     forms = {}
     for medium in np.unique(cell_mesh.medium):
         parts = [
-            _entries(piece, alive[piece.dofs])
+            _entries(group)
             for piece in _pieces(basis, np.flatnonzero(cell_mesh.medium == medium))
+            for group in _alike(piece, alive)
         ]
         rows, columns, xx, xz, zx, zz, mass = map(np.concatenate, zip(*parts, strict=True))
         forms[int(medium)] = ScalarForms(rows, columns, ((xx, xz), (zx, zz)), mass)
     return forms
 
 
-def _entries(piece: _Piece, kept: NDArray[np.bool_]) -> tuple[Any, ...]:
+def _alike(piece: _Piece, alive: NDArray[np.bool_]) -> Iterator[_Piece]:
+    """The elements in groups with the same living shape functions, and these functions alone."""
+    kept = alive[piece.dofs]
+    patterns, first, group = np.unique(
+        np.packbits(kept, axis=1), axis=0, return_index=True, return_inverse=True
+    )
+    for number in range(len(patterns)):
+        e = np.flatnonzero(group.ravel() == number)
+        functions = np.flatnonzero(kept[first[number]])
+        yield _Piece(
+            piece.elements[e],
+            piece.dofs[np.ix_(e, functions)],
+            piece.weights[e],
+            piece.values[np.ix_(e, functions)],
+            np.stack([slope[np.ix_(e, functions)] for slope in piece.slopes]),
+        )
+
+
+def _entries(piece: _Piece) -> tuple[Array, ...]:
     """Rows, columns, the four gradient integrals xx, xz, zx, zz and the mass; (entries,) each."""
 
     def integral(v: Array, u: Array) -> Array:
         return np.asarray(np.matmul(v * piece.weights, u.transpose(0, 2, 1)))
 
     x, z = piece.slopes
-    place, row, column = np.nonzero(kept[:, :, None] & kept[:, None, :])
+    rows, columns = np.broadcast_arrays(piece.dofs[:, :, None], piece.dofs[:, None, :])
     xz = integral(x, z)
-    return (
-        piece.dofs[place, row],
-        piece.dofs[place, column],
-        integral(x, x)[place, row, column],
-        xz[place, row, column],
-        xz[place, column, row],
-        integral(z, z)[place, row, column],
-        integral(piece.values, piece.values)[place, row, column],
+    found = (
+        rows,
+        columns,
+        integral(x, x),
+        xz,
+        xz.transpose(0, 2, 1),
+        integral(z, z),
+        integral(piece.values, piece.values),
     )
+    return tuple(array.ravel() for array in found)
 
 
 def transverse_forms(

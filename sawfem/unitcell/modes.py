@@ -24,6 +24,9 @@ MatrixFunction = Callable[[Complex], Complex]
 
 #: Polished roots must solve A x = 0 to this residual, relative to the norm of A.
 RESIDUAL = 1e-10
+#: Imaginary part of a guess, over the half width of the contour, below which its root is sought
+#: from the real axis, on which most of them lie.
+AXIS = 1e-5
 #: Imaginary part of a matrix, over the real one, that is rounding.
 REAL = 1e-13
 
@@ -161,6 +164,8 @@ def find_modes(
         # Rounding leaves ghosts outside: polish only what could be inside.
         if not ellipse.holds(complex(guess), margin=1.1):
             continue
+        if abs(guess.imag) < AXIS * ellipse.half_width:
+            guess = guess.real
         a, slope = value_and_slope(matrices, complex(guess))
         distance = np.linalg.norm(a @ start) / np.linalg.norm(slope @ start)
         if distance > credible * ellipse.half_width:
