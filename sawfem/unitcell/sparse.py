@@ -4,6 +4,13 @@ The matrices are symmetric or Hermitian in pattern but indefinite. SuperLU in sy
 a minimum-degree order keeps the fill five times smaller than free pivoting does; it may lose
 accuracy beside a resonance of the free slab, so a residual that is not small sends the matrix
 through free pivoting.
+
+The residual r of A x = b is small if |r| <= TOLERANCE |b|. A thin plate bends so easily near rest
+that no solution of that residual exists in double precision: x is large and rounding A x alone
+leaves eps |A| |x|. There it counts that the solution is the exact one of a matrix as near to A as
+rounding is, |r| <= BACKWARD (|A| |x| + |b|) (Rigal & Gaches, J. ACM 14, 543 (1967); Higham,
+Accuracy and Stability of Numerical Algorithms, ch. 7; from memory), as long as |r| <= SINGULAR |b|:
+of a matrix that is singular to rounding nothing of b is met.
 """
 
 from __future__ import annotations
@@ -13,11 +20,16 @@ from typing import Any
 import numpy as np
 import scipy.sparse as sp
 import scipy.sparse.linalg as spla
+from numpy.typing import NDArray
 
 from sawfem.errors import ConvergenceError
 
 #: Relative residual that a probe solution must keep.
 TOLERANCE = 1e-8
+#: Backward error that makes up for a larger residual: eps times a growth of the pivots of 100.
+BACKWARD = 2e-14
+#: Residual beyond which a matrix is singular to rounding.
+SINGULAR = 1e-3
 
 
 def factorise(matrix: Any) -> spla.SuperLU:
@@ -39,9 +51,18 @@ def factorise(matrix: Any) -> spla.SuperLU:
         except RuntimeError:
             continue
         solution = factor.solve(probe)
-        left = np.linalg.norm(square @ solution - probe)
-        if np.isfinite(left) and left <= TOLERANCE * np.linalg.norm(probe):
+        if _is_small(square, solution, probe):
             return factor
     raise ConvergenceError(
         "the unit cell's matrix is singular at this frequency: move it by a part in 1e6"
     )
+
+
+def _is_small(matrix: sp.csc_array, solution: NDArray[Any], right: NDArray[Any]) -> bool:
+    """Whether the residual is small in one of the two senses of the module docstring."""
+    left = np.linalg.norm(matrix @ solution - right)
+    size = np.linalg.norm(right)
+    if not np.isfinite(left) or left > SINGULAR * size:
+        return False
+    rounding = np.linalg.norm(abs(matrix) @ np.abs(solution)) + size
+    return bool(left <= TOLERANCE * size or left <= BACKWARD * rounding)
