@@ -32,15 +32,18 @@ from sawfem.result.provenance import current_versions
 #: Name and version of the JSON object and of the HDF5 file.
 FORMAT = "sawfem.grating-table/1"
 #: Points along the two axes unless others are asked for.
-POINTS = (21, 11)
+POINTS = (21, 11, 5)
 
 _AXES = {
     "thickness_over_wavelength": "metal thickness over twice the pitch, 1",
     "metallisation_ratio": "width of the electrode at its foot over the pitch, 1",
+    "pitch_m": "electrode centre to electrode centre, m",
 }
 
+Axes = dict[str, NDArray[np.float64]]
 
-def write_table(table: GratingTable, path: str | Path, *, points: tuple[int, int] = POINTS) -> Path:
+
+def write_table(table: GratingTable, path: str | Path, *, points: tuple[int, ...] = POINTS) -> Path:
     """Write a table on a regular grid; the suffix tells the form: .csv, .json or .h5.
 
     Raises
@@ -54,11 +57,16 @@ def write_table(table: GratingTable, path: str | Path, *, points: tuple[int, int
         raise InputError(key="path", found=place.name, expected="a name ending in .csv, .json, .h5")
     if min(points) < 2:
         raise InputError(key="points", found=f"{points!r}", expected="2 or more along either axis")
-    axes = [
-        np.linspace(*box, count)
-        for box, count in zip((table.thickness, table.ratio), points, strict=True)
-    ]
-    values = table.arrays(axes[0][:, None], axes[1][None, :])
+    if len(points) < len(table.boxes):
+        raise InputError(
+            key="points", found=f"{points!r}", expected=f"{len(table.boxes)} numbers, one an axis"
+        )
+    axes = {
+        name: np.linspace(*box, count)
+        for name, box, count in zip(_AXES, table.boxes, points, strict=False)
+    }
+    h, eta, *pitch = np.meshgrid(*axes.values(), indexing="ij", sparse=True)
+    values = table.arrays(h, eta, pitch=pitch[0] if pitch else None)
     content = writers[place.suffix](table, axes, values)
     try:
         place.write_bytes(content)
@@ -77,9 +85,8 @@ def provenance(table: GratingTable) -> dict[str, Any]:
         "metal": {"set": table.metal.name, "source": table.metal.source},
         "sidewall_angle_deg": table.sidewall_angle,
         "pitch_m": table.pitch,
-        "scaling": "frequencies go as 1/pitch, a p as 1/sqrt(pitch), the rest does not change"
-        if not table.stack.layers
-        else "none: the layers have a thickness of their own",
+        "scaling": _scaling(table),
+        "mirror": table.kind.mirror,
         "solved_gratings": table.solves,
         "checked_gratings": len(table.checked),
         "errors": f"largest deviation on the gratings left out, {SAFETY:g} times; mesh and "
@@ -89,6 +96,14 @@ def provenance(table: GratingTable) -> dict[str, Any]:
         "caution": "estimates from published constants and a model, not a warranty",
         "versions": current_versions(),
     }
+
+
+def _scaling(table: GratingTable) -> str:
+    if table.pitches is not None:
+        return "none: the pitch is an axis"
+    if table.stack.layers:
+        return "none: the layers have a thickness of their own"
+    return "frequencies go as 1/pitch, a p as 1/sqrt(pitch), the rest does not change"
 
 
 def _described(name: str) -> dict[str, str]:
@@ -102,16 +117,14 @@ def _described(name: str) -> dict[str, str]:
     }
 
 
-def _csv(
-    table: GratingTable, axes: list[NDArray[np.float64]], values: dict[str, NDArray[Any]]
-) -> bytes:
+def _csv(table: GratingTable, axes: Axes, values: dict[str, NDArray[Any]]) -> bytes:
     stream = io.StringIO()
     stream.write(f"# {FORMAT}\n")
     for key, item in provenance(table).items():
         text = item if isinstance(item, str) else json.dumps(item, ensure_ascii=False)
         stream.write(f"# {key}: {text}\n")
-    for name, text in _AXES.items():
-        stream.write(f"# {name}: {text}\n")
+    for name in axes:
+        stream.write(f"# {name}: {_AXES[name]}\n")
     columns: list[tuple[str, NDArray[np.float64]]] = []
     for name, array in values.items():
         row = _described(name)
@@ -119,26 +132,24 @@ def _csv(
         told = "" if error is None else f"; error {error:.2g}"
         words = " ".join(row[key] for key in ("definition", "sign", "normalisation") if key in row)
         stream.write(f"# {json_key(name)}: {row['label']}, {row['unit']}{told}. {words}\n")
-        columns += _parts(json_key(name), array)
+        columns += _parts(json_key(name), array, len(axes))
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([*_AXES, *(name for name, _ in columns)])
-    for i, h in enumerate(axes[0]):
-        for j, eta in enumerate(axes[1]):
-            writer.writerow([f"{x:.12g}" for x in (h, eta, *(c[i, j] for _, c in columns))])
+    writer.writerow([*axes, *(name for name, _ in columns)])
+    for place in np.ndindex(*(axis.size for axis in axes.values())):
+        spot = [axis[i] for axis, i in zip(axes.values(), place, strict=True)]
+        writer.writerow([f"{x:.12g}" for x in (*spot, *(c[place] for _, c in columns))])
     return stream.getvalue().encode("utf-8")
 
 
-def _parts(name: str, array: NDArray[Any]) -> list[tuple[str, NDArray[np.float64]]]:
-    if array.ndim == 3:
+def _parts(name: str, array: NDArray[Any], axes: int) -> list[tuple[str, NDArray[np.float64]]]:
+    if array.ndim > axes:
         return [(f"{name}_lower", array[..., 0]), (f"{name}_upper", array[..., 1])]
     if np.iscomplexobj(array):
         return [(f"{name}_re", array.real), (f"{name}_im", array.imag)]
     return [(name, array)]
 
 
-def _json(
-    table: GratingTable, axes: list[NDArray[np.float64]], values: dict[str, NDArray[Any]]
-) -> bytes:
+def _json(table: GratingTable, axes: Axes, values: dict[str, NDArray[Any]]) -> bytes:
     def plain(array: NDArray[Any]) -> Any:
         if np.iscomplexobj(array):
             return np.stack([array.real, array.imag], axis=-1).tolist()
@@ -147,8 +158,8 @@ def _json(
     tree = {
         "format": FORMAT,
         "axes": {
-            name: {"description": text, "values": axis.tolist()}
-            for (name, text), axis in zip(_AXES.items(), axes, strict=True)
+            name: {"description": _AXES[name], "values": axis.tolist()}
+            for name, axis in axes.items()
         },
         "quantities": {json_key(name): _described(name) for name in values},
         "values": {json_key(name): plain(array) for name, array in values.items()},
@@ -159,16 +170,14 @@ def _json(
     return (text + "\n").encode("utf-8")
 
 
-def _hdf5(
-    table: GratingTable, axes: list[NDArray[np.float64]], values: dict[str, NDArray[Any]]
-) -> bytes:
+def _hdf5(table: GratingTable, axes: Axes, values: dict[str, NDArray[Any]]) -> bytes:
     buffer = io.BytesIO()
     with h5py.File(buffer, "w") as file:
         file.attrs["format"] = FORMAT
         file.attrs["provenance"] = json.dumps(provenance(table), ensure_ascii=False)
-        for (name, text), axis in zip(_AXES.items(), axes, strict=True):
+        for name, axis in axes.items():
             scale = file.create_dataset(f"axes/{name}", data=axis)
-            scale.attrs["long_name"] = text
+            scale.attrs["long_name"] = _AXES[name]
             scale.make_scale(name)
         for name, array in values.items():
             dataset = file.create_dataset(f"values/{name}", data=array)
@@ -177,6 +186,6 @@ def _hdf5(
             if name in table.errors:
                 dataset.attrs["error"] = table.errors[name]
                 dataset.attrs["error_kind"] = "absolute" if name in ABSOLUTE else "relative"
-            for place, axis_name in enumerate(_AXES):
+            for place, axis_name in enumerate(axes):
                 dataset.dims[place].attach_scale(file[f"axes/{axis_name}"])
     return buffer.getvalue()

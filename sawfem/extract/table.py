@@ -1,9 +1,9 @@
-"""A table of grating constants over metal thickness and metallisation ratio, ready to be asked.
+"""A table of grating constants over metal thickness, metallisation ratio and, on layers, pitch.
 
 How it is solved and checked: sawfem/extract/tabulate.py. What is kept are Chebyshev coefficients of
-what is smooth: the edge that the electrodes drive, shorted and open, the edge common to both, as
-velocities or, below the velocity v_b at which the next bulk wave is radiated, as q with
-v = v_b sqrt(1 - q^2); and C with its loss and slope.
+what is smooth (sawfem/extract/table_kinds.py): with a mirror the edges by their kind, as velocities
+or, below the velocity v_b at which the next bulk wave is radiated, as q with v = v_b sqrt(1 - q^2);
+without one k p and k' p as complex numbers, and C with its loss and slope.
 """
 
 from __future__ import annotations
@@ -26,23 +26,14 @@ from sawfem.extract.constants import (
 )
 from sawfem.extract.coupled import ComConstants
 from sawfem.extract.edges import passive_constants
-from sawfem.extract.grating import DECIBEL
+from sawfem.extract.table_kinds import Edges, Kind
+from sawfem.extract.table_kinds import loss as loss_of
 from sawfem.material import Material
 from sawfem.units import QuantityLike, parse_length
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-#: Interpolated columns: velocities 2 p f of the edges, m/s, or their q; C p in F/m; the rest pure.
-EDGES = ("driven_short", "driven_open", "common")
-COLUMNS = (
-    *EDGES,
-    "capacitance",
-    "capacitance_loss",
-    "capacitance_slope",
-    "slope_width",
-    "capacitance_static",
-)
 #: Constants that pass through zero, or nearly: their errors are absolute.
 ABSOLUTE = (
     "reflection_per_electrode",
@@ -50,6 +41,7 @@ ABSOLUTE = (
     "attenuation_open",
     "attenuation_coupled",
     "capacitance_loss",
+    "directivity",
 )
 #: Bars are the largest deviation found on the points left out, times this.
 SAFETY = 2.0
@@ -66,13 +58,15 @@ class GratingTable:
     stack, metal : what was solved. sidewall_angle : degrees.
     pitch : m, of the solved gratings; a table of a bare half-space serves any other pitch.
     thickness : (low, high) of h/lambda, lambda = 2 pitch; ratio : of the metallisation.
+    pitches : (low, high) of the pitch, m, where that is a third axis: of a stack with layers.
+    kind : what is interpolated, for cells with a mirror or without.
     bulk : v_b in m/s where the edges are kept as q, else None.
     onsets : velocities 2 p f of the bulk waves, m/s: lowest, and next above the resonance.
-    coupling_k2 : of the plain stack.
-    coefficients : (columns, m, n) Chebyshev coefficients of COLUMNS over the box, complex.
+    coupling_k2 : of the plain stack; None over a range of pitches, with which it changes.
+    coefficients : (columns, m, n) or (columns, m, n, l) Chebyshev coefficients over the box.
     errors : constant -> largest deviation on the points left out, SAFETY times: relative, but for
         those of ABSOLUTE; of the two stop bands that of their edges.
-    checked : (points, 2) the points left out.
+    checked : (points, axes) the points left out.
     solves : gratings that were solved at nodes.
     """
 
@@ -82,6 +76,8 @@ class GratingTable:
     pitch: float
     thickness: tuple[float, float]
     ratio: tuple[float, float]
+    pitches: tuple[float, float] | None
+    kind: Kind
     bulk: float | None
     onsets: tuple[float | None, float | None]
     coupling_k2: float | None
@@ -102,53 +98,69 @@ class GratingTable:
         Parameters
         ----------
         thickness : h/lambda of the metal. metallisation_ratio : electrode width over pitch.
-        pitch : another one than that of the table; a layered stack has none.
+        pitch : another one than that of the table; on layers one within ``pitches``.
 
         Raises
         ------
         InputError : outside the box, where nothing is extrapolated; another pitch on layers.
         """
-        length = self._pitch(pitch)
-        column = self._columns(np.array([thickness]), np.array([metallisation_ratio]))[:, 0]
-        return self._constants(column, length, float(metallisation_ratio))
+        length = self._pitch(None if pitch is None else parse_length(pitch, key="pitch"))
+        place = [np.array([thickness]), np.array([metallisation_ratio]), length.reshape(1)]
+        column = self._columns(place)[:, 0]
+        return self._constants(column, float(length), float(metallisation_ratio))
 
     def arrays(
         self,
         thickness: ArrayLike,
         metallisation_ratio: ArrayLike,
         *,
-        pitch: QuantityLike | None = None,
+        pitch: ArrayLike | str | None = None,
     ) -> dict[str, NDArray[Any]]:
         """Constants of many gratings, by the names of the table of quantities; pairs are (..., 2).
 
-        Parameters and errors as for a call; the two arrays are broadcast against each other.
+        Parameters and errors as for a call; the arrays are broadcast against each other.
         """
-        length = self._pitch(pitch)
-        h, eta = np.broadcast_arrays(
-            np.asarray(thickness, dtype=float), np.asarray(metallisation_ratio, dtype=float)
+        asked = parse_length(pitch, key="pitch") if isinstance(pitch, str) else pitch
+        h, eta, length = np.broadcast_arrays(
+            np.asarray(thickness, dtype=float),
+            np.asarray(metallisation_ratio, dtype=float),
+            self._pitch(asked),
         )
-        columns = self._columns(h.ravel(), eta.ravel())
-        found = _many(columns, length)
-        return {name: value.reshape(*h.shape, *value.shape[1:]) for name, value in found.items()}
+        columns = self._columns([h.ravel(), eta.ravel(), length.ravel()])
+        found = _many(self.kind, columns, length.ravel())
+        return {name: value.reshape((*h.shape, *value.shape[1:])) for name, value in found.items()}
 
-    def _pitch(self, pitch: QuantityLike | None) -> float:
+    @property
+    def boxes(self) -> tuple[tuple[float, float], ...]:
+        """(low, high) of every axis."""
+        two = (self.thickness, self.ratio)
+        return two if self.pitches is None else (*two, self.pitches)
+
+    def _pitch(self, pitch: ArrayLike | None) -> Array:
+        """The pitch or pitches asked for, m."""
         if pitch is None:
-            return self.pitch
-        length = parse_length(pitch, key="pitch")
-        if self.stack.layers and abs(length - self.pitch) > 1e-9 * self.pitch:
+            if self.pitches is not None:
+                raise InputError(
+                    key="pitch",
+                    found="none",
+                    expected=f"{self.pitches[0]:.6g} to {self.pitches[1]:.6g} m: the stack has "
+                    "layers, and the pitch is an axis of the table",
+                )
+            return np.array(self.pitch)
+        length = np.asarray(pitch, dtype=float)
+        layered = bool(self.stack.layers) and self.pitches is None
+        if layered and np.any(np.abs(length - self.pitch) > 1e-9 * self.pitch):
             raise InputError(
                 key="pitch",
-                found=f"{length:.6g} m",
+                found=f"{float(np.ravel(length)[0]):.6g} m",
                 expected=f"{self.pitch:.6g} m: the stack has layers, whose thickness is not scaled",
             )
         return length
 
-    def _columns(self, thickness: Array, ratio: Array) -> Complex:
-        """COLUMNS at points (m,): (columns, m), edges as velocities in m/s."""
-        for key, values, box in (
-            ("thickness", thickness, self.thickness),
-            ("metallisation_ratio", ratio, self.ratio),
-        ):
+    def _columns(self, place: list[Array]) -> Complex:
+        """The columns of the kind at points, (columns, m), edges as velocities in m/s."""
+        names = ("thickness", "metallisation_ratio", "pitch")
+        for key, values, box in zip(names, place, self.boxes, strict=False):
             slack = 1e-12 * (box[1] - box[0])
             bad = values[~((values >= box[0] - slack) & (values <= box[1] + slack))]
             if bad.size:
@@ -157,56 +169,64 @@ class GratingTable:
                     found=f"{bad[0]:g}",
                     expected=f"{box[0]:g} to {box[1]:g}, the box of the table",
                 )
-        x, y = _normal(thickness, self.thickness), _normal(ratio, self.ratio)
+        normal = [_normal(v, box) for v, box in zip(place, self.boxes, strict=False)]
         series = np.moveaxis(self.coefficients, 0, -1)
-        columns: Complex = np.array(chebyshev.chebval2d(x, y, series), dtype=complex)
+        value = chebyshev.chebval2d if self.pitches is None else chebyshev.chebval3d
+        columns: Complex = np.array(value(*normal, series), dtype=complex)
         if self.bulk is not None:
-            if np.any(columns[: len(EDGES)].real <= 0.0):
+            count = self.kind.velocities
+            if np.any(columns[:count].real <= 0.0):
                 raise InputError(
                     key="thickness",
                     found="an edge beyond the onset of bulk waves",
                     expected="designs whose edges all lie below it",
                 )
-            columns[: len(EDGES)] = self.bulk * np.sqrt(1.0 - columns[: len(EDGES)] ** 2)
+            columns[:count] = self.bulk * np.sqrt(1.0 - columns[:count] ** 2)
         return columns
 
     def _constants(self, column: Complex, pitch: float, ratio: float) -> GratingConstants:
-        driven, opened, common = (complex(v) / (2.0 * pitch) for v in column[: len(EDGES)])
-        loss, slope, width = (float(value.real) for value in column[4:7])
+        edges = self.kind.edges(column[:, None])
+        capacitance, loss, slope, width, static = column[len(self.kind.names) :].real.tolist()
         scale = ComConstants(
             pitch,
-            pitch * (driven.real + common.real),
+            float(edges.poles.sum().real),
             0j,
             0j,
-            float(column[3].real),
+            capacitance,
             capacitance_loss=max(0.0, loss),
             capacitance_slope=slope,
             slope_width=width,
         )
-        upper = driven.real > common.real
-        poles = (common, driven) if upper else (driven, common)
-        # The driven edge is even about the electrode: k > 0 where it is the upper one.
-        com, _ = passive_constants(scale, poles, (opened, common), 0.0 if upper else math.pi)
+        poles, zeros = ([complex(v) / pitch for v in pair[:, 0]] for pair in _pairs(edges))
+        driven, opened = (complex(v[0]) / pitch for v in (edges.driven, edges.opened))
+        upper = driven.real >= poles[1].real
+        com, _ = passive_constants(
+            scale, (poles[0], poles[1]), (zeros[0], zeros[1]), float(edges.phase[0])
+        )
         k, k_back = com.both_reflections
         a, a_back = com.both_transductions
         onsets = [None if v is None else v / (2.0 * pitch) for v in self.onsets]
         values: dict[str, Any] = {
             "velocity": com.velocity,
             "stopband_short": (poles[0].real, poles[1].real),
-            "stopband_open": tuple(sorted((opened.real, common.real))),
+            "stopband_open": tuple(sorted(zero.real for zero in zeros)),
             "reflection_per_electrode": k,
             "transduction_per_electrode": a,
             "coupling_k2_effective": (
                 effective_coupling(driven.real, opened.real) if opened.real > driven.real else None
             ),
-            "capacitance_per_pair": 2.0 * float(column[7].real),
+            "capacitance_per_pair": 2.0 * static,
             "capacitance_fitted_per_pair": 2.0 * com.capacitance,
-            "attenuation": _loss(driven),
-            "attenuation_open": _loss(opened),
+            "attenuation": float(loss_of(np.array(driven))),
+            "attenuation_open": float(loss_of(np.array(opened))),
             "attenuation_coupled": decibels_per_wavelength(com.attenuation, 2.0 * pitch),
             "capacitance_loss": com.capacitance_loss,
+            "directivity": 0.0 if self.kind.mirror else com.directivity,
         }
         half = width * com.centre_frequency
+        reasons = {"fit_misfit": "a table keeps no samples of the admittance"}
+        if self.coupling_k2 is None:
+            reasons["coupling_k2"] = "of the plain stack; it is not tabulated over the pitch"
         return GratingConstants(
             pitch=pitch,
             metallisation_ratio=ratio,
@@ -219,11 +239,10 @@ class GratingTable:
             reflection_back_per_electrode=k_back,
             transduction_back_per_electrode=a_back,
             capacitance_slope=com.capacitance_slope,
-            directivity=0.0,
             reference_plane=0.5 * pitch,
             transduction_centre=0.5 * pitch,
             numerical=self._bars(values),
-            reasons={"fit_misfit": "a table keeps no samples of the admittance"},
+            reasons=reasons,
             **values,
         )
 
@@ -245,41 +264,49 @@ class GratingTable:
         return bars
 
 
-def _many(columns: Complex, pitch: float) -> dict[str, NDArray[Any]]:
+def _pairs(edges: Edges) -> tuple[Complex, Complex]:
+    return edges.poles, edges.zeros
+
+
+def _many(kind: Kind, columns: Complex, pitch: Array) -> dict[str, NDArray[Any]]:
     """Constants of many gratings, without the last touch that a single one gets (passivity)."""
-    driven, opened, common = columns[: len(EDGES)] / (2.0 * pitch)
-    total = driven.real + common.real
-    velocity = pitch * total
-    k = np.pi * (driven - common) / total
-    alpha = np.pi / pitch * (driven + common).imag / total
-    capacitance = columns[3].real
-    loss = np.maximum(0.0, columns[4].real)
-    lossy = np.any(np.abs(columns[: len(EDGES)].imag) > 1e-12 * columns[: len(EDGES)].real, axis=0)
-    loss = np.where(lossy, loss, 0.0)
-    # d_open + d_common = 2 pi (f_open - f_driven)/v, since the shorted edges are +-k.
-    square = 0.5 * np.pi * pitch / velocity * (opened - driven)
-    a = np.sqrt(square * np.pi * velocity / pitch * capacitance * (1.0 - 1j * loss))
-    x = 0.5 * np.pi * driven.real / opened.real
-    return {
-        "velocity": velocity,
-        "stopband_short": np.sort(np.stack([driven.real, common.real], axis=-1), axis=-1),
-        "stopband_open": np.sort(np.stack([opened.real, common.real], axis=-1), axis=-1),
-        "reflection_per_electrode": np.where(lossy, k, k.real),
+    edges = kind.edges(columns)
+    poles, zeros = (np.sort_complex(pair.T).T / pitch for pair in _pairs(edges))
+    driven, opened = edges.driven / pitch, edges.opened / pitch
+    total = poles.sum(axis=0)
+    alpha = np.pi / pitch * total.imag / total.real
+    capacitance, loss, slope, _, static = columns[len(kind.names) :].real
+    every = np.concatenate([poles, zeros])
+    lossy = np.any(np.abs(every.imag) > 1e-12 * every.real, axis=0)
+    loss = np.where(lossy, np.maximum(0.0, loss), 0.0)
+    # a^2 p^2 = (d1 + d2) p w C p/4 with (d1 + d2) p = 2 pi (sum of open - of shorted)/Re(..).
+    square = 0.5 * np.pi**2 * (zeros.sum(axis=0) - total) * capacitance * (1.0 - 1j * loss)
+    a = np.sqrt(square)
+    k = edges.reflection
+    found = {
+        "velocity": pitch * total.real,
+        "stopband_short": np.sort(poles.real.T, axis=-1),
+        "stopband_open": np.sort(zeros.real.T, axis=-1),
+        "reflection_per_electrode": np.where(lossy, k, k.real) if kind.mirror else k,
         "transduction_per_electrode": np.where(lossy, a, np.abs(a)),
-        "coupling_k2_effective": x / np.tan(x),
-        "capacitance_per_pair": 2.0 * columns[7].real,
+        "coupling_k2_effective": _effective(driven.real, opened.real),
+        "capacitance_per_pair": 2.0 * static,
         "capacitance_fitted_per_pair": 2.0 * capacitance,
-        "attenuation": np.where(lossy, DECIBEL * driven.imag / driven.real, 0.0),
-        "attenuation_open": np.where(lossy, DECIBEL * opened.imag / opened.real, 0.0),
+        "attenuation": np.where(lossy, loss_of(driven), 0.0),
+        "attenuation_open": np.where(lossy, loss_of(opened), 0.0),
         "attenuation_coupled": np.where(lossy, alpha * 20.0 / math.log(10.0) * 2.0 * pitch, 0.0),
         "capacitance_loss": loss,
-        "capacitance_slope": columns[5].real,
+        "capacitance_slope": slope,
     }
+    if not kind.mirror:
+        found["reflection_back_per_electrode"] = edges.reflection_back
+        found["directivity"] = -np.sin(edges.phase)
+    return found
 
 
-def _loss(frequency: complex) -> float:
-    ratio = frequency.imag / frequency.real
-    return DECIBEL * ratio if abs(ratio) > 1e-12 else 0.0
+def _effective(driven: Array, opened: Array) -> Array:
+    x = 0.5 * np.pi * driven / opened
+    return np.asarray(x / np.tan(x))
 
 
 def _normal(values: Array, box: tuple[float, float]) -> Array:

@@ -126,3 +126,90 @@ def test_files_hold_values_units_and_origin(table, tmp_path: Path):
         assert dataset[1, 2].real == pytest.approx(single.transduction_per_electrode.real, rel=1e-6)
     with pytest.raises(InputError, match="ending in"):
         write_table(table, tmp_path / "table.txt")
+
+
+def test_a_cell_without_a_mirror_is_tabulated_by_complex_reflections(tmp_path: Path):
+    """Langasite (0, 138.5, 26.6): k p turns in its phase over the box, and all four edges, k, k'
+    and directivity are those of a grating solved on its own."""
+    stack = Stack("langasite/bungo-1999", euler=[0.0, 138.5, 26.6])
+    box = {"thickness": (0.01, 0.03), "metallisation_ratio": (0.42, 0.58)}
+    table = grating_table(stack, METAL, **box, nodes=(4, 3), left_out=2, accuracy=1e-4)
+    assert not table.kind.mirror
+    phases = np.angle(table.arrays(np.linspace(0.01, 0.03, 21), 0.5)["reflection_per_electrode"])
+    assert 0.05 < np.ptp(phases) < 2.0
+    assert np.max(np.abs(np.diff(phases))) < 0.2
+
+    cell = UnitCell.grating(stack, METAL, pitch=1e-6, thickness=0.026e-6, metallisation_ratio=0.45)
+    truth = solve_grating(cell, accuracy=2e-5).constants
+    found, many = table(0.013, 0.45), table.arrays(0.013, 0.45)
+    assert found.stopband_short == pytest.approx(truth.stopband_short, rel=5e-5)
+    assert found.stopband_open == pytest.approx(truth.stopband_open, rel=5e-5)
+    for name in ("reflection_per_electrode", "reflection_back_per_electrode"):
+        assert abs(truth.reflection_per_electrode.imag) > 1e-3
+        assert getattr(found, name) == pytest.approx(getattr(truth, name), abs=1e-4), name
+        assert complex(many[name]) == pytest.approx(getattr(found, name), abs=1e-9), name
+    assert found.directivity == pytest.approx(truth.directivity, abs=5e-3)
+    assert float(many["directivity"]) == pytest.approx(found.directivity, abs=1e-6)
+    assert found.resonant_edge == truth.resonant_edge
+    write_table(table, tmp_path / "table.csv", points=(3, 3))
+    text = (tmp_path / "table.csv").read_text(encoding="utf-8")
+    assert "reflection_back_per_electrode_im" in text
+    assert "# mirror: false" in text
+
+
+def test_on_layers_the_pitch_is_an_axis(tmp_path: Path):
+    """A plate of tantalate on silica: stack and pitch larger by one factor have the same velocities
+    (the equations know no other length), so the grating beside the table is a scaled one."""
+
+    def plate(scale: float) -> Stack:
+        stack = Stack("silicon/mason-1958").with_layer("silica/auld-1973", 0.3e-6 * scale)
+        return stack.with_layer("lithium-tantalate/smith-welsh-1971", 0.4e-6 * scale, cut="(YXl)42")
+
+    table = grating_table(
+        plate(1.0),
+        METAL,
+        thickness=(0.055, 0.065),
+        metallisation_ratio=(0.47, 0.53),
+        pitch=(0.95e-6, 1.05e-6),
+        nodes=(2, 2, 4),
+        left_out=2,
+        accuracy=3e-4,
+        mesh=MESHES[0],
+    )
+    assert table.checked.shape == (2, 3)
+    pitch = 1.032e-6
+    scale = 1e-6 / pitch
+    cell = UnitCell.grating(
+        plate(scale), METAL, pitch=1e-6, thickness=0.12e-6, metallisation_ratio=0.5
+    )
+    truth = solve_grating(cell, accuracy=1e-4).constants
+    found = table(0.06, 0.5, pitch=pitch)
+    assert found.velocity == pytest.approx(truth.velocity, rel=1e-4)
+    assert found.stopband_open == pytest.approx(
+        [scale * edge for edge in truth.stopband_open], rel=1.5e-4
+    )
+    # Over the axis the velocity changes far more than that.
+    ends = table.arrays(0.06, 0.5, pitch=np.array([0.95e-6, 1.05e-6]))["velocity"]
+    assert abs(ends[1] - ends[0]) > 2e-3 * ends[0]
+    assert found.reasons["coupling_k2"]
+    with pytest.raises(InputError, match="the pitch is an axis"):
+        table(0.06, 0.5)
+    with pytest.raises(InputError, match="the box of the table"):
+        table(0.06, 0.5, pitch="2 um")
+
+    for suffix in ("csv", "json", "h5"):
+        write_table(table, tmp_path / f"table.{suffix}", points=(2, 2, 3))
+    tree = json.loads((tmp_path / "table.json").read_text(encoding="utf-8"))
+    p = tree["axes"]["pitch_m"]["values"][1]
+    h = tree["axes"]["thickness_over_wavelength"]["values"][0]
+    eta = tree["axes"]["metallisation_ratio"]["values"][1]
+    value = tree["values"][json_key("velocity")][0][1][1]
+    assert value == pytest.approx(table(h, eta, pitch=p).velocity)
+    with h5py.File(tmp_path / "table.h5") as file:
+        assert file["values/velocity"].shape == (2, 2, 3)
+        assert file["values/velocity"].dims[2][0].name == "/axes/pitch_m"
+    lines = (tmp_path / "table.csv").read_text(encoding="utf-8").splitlines()
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    assert len(rows) == 12
+    assert float(rows[4]["pitch_m"]) == pytest.approx(p)
+    assert float(rows[4][json_key("velocity")]) == pytest.approx(value)
