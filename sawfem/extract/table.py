@@ -169,10 +169,14 @@ class GratingTable:
                     found=f"{bad[0]:g}",
                     expected=f"{box[0]:g} to {box[1]:g}, the box of the table",
                 )
-        normal = [_normal(v, box) for v, box in zip(place, self.boxes, strict=False)]
+        normal: list[Array] = [_normal(v, box) for v, box in zip(place, self.boxes, strict=False)]
         series = np.moveaxis(self.coefficients, 0, -1)
-        value = chebyshev.chebval2d if self.pitches is None else chebyshev.chebval3d
-        columns: Complex = np.array(value(*normal, series), dtype=complex)
+        columns: Complex
+        if self.pitches is None:
+            columns = np.array(chebyshev.chebval2d(normal[0], normal[1], series), dtype=complex)
+        else:
+            x, y, z = normal
+            columns = np.array(chebyshev.chebval3d(x, y, z, series), dtype=complex)
         if self.bulk is not None:
             count = self.kind.velocities
             if np.any(columns[:count].real <= 0.0):

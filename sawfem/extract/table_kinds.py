@@ -216,9 +216,10 @@ def _directional_edges(columns: Complex) -> Edges:
     total = shorted.real
     size = np.sqrt(k * k_back)
     size = np.where(size.real < 0.0, -size, size)
-    poles = 0.5 * np.array([shorted - size * total / np.pi, shorted + size * total / np.pi])
+    apart = size * total / np.pi
     half = np.sqrt(split) * total
-    zeros = 0.5 * np.array([opened - half, opened + half])
+    poles = np.array([0.5 * (shorted - apart), 0.5 * (shorted + apart)], dtype=np.complex128)
+    zeros = np.array([0.5 * (opened - half), 0.5 * (opened + half)], dtype=np.complex128)
     turn = np.where(np.abs(size) > 0.0, k / np.where(size == 0.0, 1.0, size), 1.0)
     # The charges of the standing waves are as cos and sin of half the phase.
     upper = turn.real > 0.0

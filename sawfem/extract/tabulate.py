@@ -82,18 +82,16 @@ def grating_table(
     ----------
     stack, metal, sidewall_angle : as for :meth:`sawfem.UnitCell.grating`.
     thickness, metallisation_ratio : (low, high) of h/lambda and of width over pitch.
-    pitch : of the solved gratings; without layers any other follows by scaling. (low, high) makes
-        the pitch a third axis, as a stack with layers needs it.
+    pitch : of the solved gratings, from which others follow by scaling; on layers (low, high).
     accuracy : relative error of the edges, mesh and interpolation, to keep on the points left out.
-    nodes : gratings solved along every axis; the third number is not used without a third axis.
+    nodes : gratings solved along every axis; the third along the pitch, if that is one.
     left_out : points, spread over the box, that are solved on their own to check.
 
     Raises
     ------
     InputError : a box or a count that makes no table.
-    ConvergenceError : a node where another branch is as near or where an
-        edge lies beyond the onset of bulk waves; errors above ``accuracy``. Ask for a smaller box,
-        more nodes or a finer mesh.
+    ConvergenceError : a node where another branch is as near or an edge lies beyond the onset of
+        bulk waves; errors above ``accuracy``. Ask for a smaller box, more nodes or a finer mesh.
     """
     length, pitches = _pitches(pitch)
     boxes = (thickness, metallisation_ratio, *([] if pitches is None else [pitches]))
@@ -281,8 +279,8 @@ def _verified(
     for done, (h, eta, *p) in enumerate(points.tolist()):
         report("table, points left out", done, left_out)
         truth = solve_grating(cell(h, eta, *p), accuracy=max(0.3 * accuracy, 1e-6), waves=waves)
-        found = table(h, eta, pitch=p[0] if p else None)
-        for name, deviation in _deviations(found, truth.constants).items():
+        told = table(h, eta, pitch=p[0] if p else None)
+        for name, deviation in _deviations(told, truth.constants).items():
             worst[name] = max(worst.get(name, 0.0), deviation)
     report("table, points left out", left_out, left_out)
     edges = max(worst["stopband_short"], worst["stopband_open"])
