@@ -146,9 +146,11 @@ Sampling = Annotated[str, ChoiceRule(("grid", "sobol", "random", "latin-hypercub
 ResultParts = Annotated[
     Any,
     ListRule(
-        ChoiceRule(("temperature", "dispersion", "fields", "diffraction", "transverse-modes")),
+        ChoiceRule(
+            ("temperature", "dispersion", "fields", "diffraction", "transverse-modes", "oblique")
+        ),
         0,
-        5,
+        6,
         "a list of results",
     ),
 ]

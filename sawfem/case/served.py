@@ -6,7 +6,14 @@ from sawfem.case.resolved import ResolvedCase
 from sawfem.conventions import REFERENCE_TEMPERATURE
 
 #: What [results] include may ask for and is computed.
-SERVED_RESULTS = ("fields", "temperature", "dispersion", "diffraction", "transverse-modes")
+SERVED_RESULTS = (
+    "fields",
+    "temperature",
+    "dispersion",
+    "diffraction",
+    "transverse-modes",
+    "oblique",
+)
 #: Kinds of devices that are computed.
 SERVED_DEVICES = ("resonator", "transversal", "ladder", "circuit")
 

@@ -12,6 +12,7 @@ from sawfem.cli.signals import show_signal
 from sawfem.cli.transverse import show_transverse
 from sawfem.device.comparison import ModelComparison
 from sawfem.extract.constants import GratingConstants
+from sawfem.extract.oblique_grating import ObliqueWaves
 from sawfem.measured.comparison import MeasuredComparison
 from sawfem.quantities import Quantity, entry, json_key
 from sawfem.result import DeviceResult, GratingResult, Result
@@ -50,6 +51,8 @@ def show_result(result: Result, seconds: float, told: Container[str] = ()) -> No
         if grating.dispersion is not None:
             for remark in grating.dispersion.remarks():
                 labelled("Dispersion", remark)
+        if grating.oblique is not None:
+            _show_oblique(grating.oblique)
     if result.device is not None:
         show()
         show_device(result.device)
@@ -66,6 +69,36 @@ def show_result(result: Result, seconds: float, told: Container[str] = ()) -> No
         names = [file.removeprefix(f"{folder}/") for file in result.files]
         labelled("Files", f"{folder}/", "  ".join(names))
     labelled("Time", f"{seconds:.1f} s")
+
+
+def _show_oblique(found: ObliqueWaves) -> None:
+    """Power flow and spreading of the grating's waves beside those of the plane ones."""
+    rows = [
+        (
+            curve.name,
+            f"{curve.flow_angle:.3f}",
+            f"{curve.flow_angle_error:.1g}",
+            f"{curve.anisotropy:.4f}",
+            f"{curve.anisotropy_error:.1g}",
+            f"{curve.angle[0]:.0f} to {curve.angle[-1]:.0f}",
+        )
+        for curve in found.curves
+    ]
+    rows += [
+        (
+            f"plane wave, {plane.surface}",
+            f"{plane.flow_angle:.3f}",
+            "",
+            f"{plane.anisotropy:.4f}",
+            "",
+            f"{plane.angle[0]:.0f} to {plane.angle[-1]:.0f}",
+        )
+        for plane in found.planes
+    ]
+    heads = ("Oblique waves", "power flow, deg", "±", "anisotropy g", "±", "directions, deg")
+    table(heads, rows, right=(1, 2, 3, 4, 5))
+    for remark in found.remarks:
+        labelled("Oblique", remark)
 
 
 def show_constants(title: str, constants: GratingConstants) -> None:

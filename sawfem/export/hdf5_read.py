@@ -13,8 +13,10 @@ from sawfem.device.response import Check, Response
 from sawfem.errors import InputError, NotFoundError
 from sawfem.export import layout
 from sawfem.export.beams_hdf5 import read_beam
+from sawfem.export.cell_hdf5 import read_cell
 from sawfem.export.dispersion_hdf5 import read_dispersion
 from sawfem.export.hdf5_node import Node
+from sawfem.export.oblique_hdf5 import read_oblique
 from sawfem.export.second_model_hdf5 import read_second_model
 from sawfem.export.transverse_hdf5 import read_transverse
 from sawfem.extract.constants import GratingConstants
@@ -181,6 +183,8 @@ def _read_grating(name: str, node: Node) -> GratingResult:
         ),
         modes=tuple(_read_mode(edge, modes.child(edge)) for edge in modes.names()),
         dispersion=read_dispersion(node.child("dispersion")) if "dispersion" in node else None,
+        oblique=read_oblique(node.child("oblique")) if "oblique" in node else None,
+        cell=read_cell(node.child("cell")) if "cell" in node else None,
         temperature={
             str(kind): {str(key): float(value) for key, value in parts.items()}
             for kind, parts in (node.json("temperature") if "temperature" in node else {}).items()

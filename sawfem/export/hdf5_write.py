@@ -15,7 +15,9 @@ from sawfem import __version__, conventions
 from sawfem.device import network
 from sawfem.export import layout
 from sawfem.export.beams_hdf5 import write_beam
+from sawfem.export.cell_hdf5 import write_cell
 from sawfem.export.dispersion_hdf5 import write_dispersion
+from sawfem.export.oblique_hdf5 import write_oblique
 from sawfem.export.second_model_hdf5 import write_second_model
 from sawfem.export.transverse_hdf5 import write_transverse
 from sawfem.extract import coupled as com
@@ -164,6 +166,10 @@ def _write_grating(group: h5py.Group, grating: GratingResult) -> None:
             _attach(_write_quantity(group, name, values[:, None]), axes)
     if grating.dispersion is not None:
         write_dispersion(group.create_group("dispersion"), grating.dispersion)
+    if grating.oblique is not None:
+        write_oblique(group.create_group("oblique"), grating.oblique)
+    if grating.cell is not None:
+        write_cell(group.create_group("cell"), grating.cell)
     modes = group.create_group("mode", track_order=True)
     for mode in grating.modes:
         _write_mode(modes.create_group(mode.edge), mode)

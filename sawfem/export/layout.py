@@ -12,6 +12,8 @@
     /grating/<name>/losses   JSON: edge -> mechanism -> dB per wavelength, where there are any
     /grating/<name>/frequency, phase, harmonic_admittance, two_mode_admittance
     /grating/<name>/dispersion   map and mode curves (sawfem/export/dispersion_hdf5.py)
+    /grating/<name>/oblique      waves at an angle (sawfem/export/oblique_hdf5.py)
+    /grating/<name>/cell         outlines, materials and mesh (sawfem/export/cell_hdf5.py)
     /grating/<name>/mode/<edge>/position_x, position_z, triangles, region, displacement,
                                 potential, outlines; <edge> is "driven" for the field of the
                                 electrodes at 1 V, with amplitude in m as an attribute

@@ -9,6 +9,7 @@ derivatives        how constants move with dimensions, materials and temperature
 table              constants over metal thickness and metallisation ratio, as coefficients
 tabulate           how such a table is solved, interpolated and checked
 heated_cell        a cell at another temperature
+oblique_grating    waves at an angle to a grating, in its stop band and below it
 double_electrode   constants of transducers with two electrodes in a row on each bus-bar
 """
 

@@ -178,6 +178,15 @@ def _affordable(cell: UnitCell, meshes: tuple[MeshSettings, ...]) -> tuple[MeshS
     return kept if len(kept) > 1 else THRIFTY[:2]
 
 
+def two_meshes(solution: GratingSolution) -> tuple[MeshSettings, MeshSettings]:
+    """The mesh of a solution, and the next coarser one, whose distance is an error bar."""
+    fine = solution.band.model.system.discretisation.settings
+    for family in (THRIFTY, MESHES):
+        if fine in family[1:]:
+            return fine, family[family.index(fine) - 1]
+    return fine, THRIFTY[0]
+
+
 def solve_like(
     solution: GratingSolution,
     cell: UnitCell,

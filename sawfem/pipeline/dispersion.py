@@ -8,10 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from sawfem.extract import GratingSolution
-from sawfem.extract.grating import MESHES
+from sawfem.extract.grating import two_meshes
 from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.dispersionmap import DispersionMap, dispersion_map
-from sawfem.unitcell.mesh import MeshSettings
 
 #: Frequencies over the resonance, and phases over pi, measured from that of the stop band.
 BAND = (0.82, 1.16)
@@ -60,7 +59,7 @@ def grating_dispersion(
             mesh=mesh,
             progress=_share(report, stage, start, 50.0),
         )
-        for start, mesh in zip((0.0, 50.0), meshes(solution), strict=True)
+        for start, mesh in zip((0.0, 50.0), two_meshes(solution), strict=True)
     )
     tied = connections or ("hot",)
     return dispersion_map(
@@ -73,13 +72,6 @@ def grating_dispersion(
         kept=kept,
         progress=_share(report, stage, 100.0, 100.0),
     )
-
-
-def meshes(solution: GratingSolution) -> tuple[MeshSettings, MeshSettings]:
-    """The mesh of the solution, and the next coarser one."""
-    fine = solution.band.model.system.discretisation.settings
-    place = MESHES.index(fine) if fine in MESHES else 1
-    return fine, MESHES[max(place - 1, 0)]
 
 
 def _share(

@@ -14,6 +14,7 @@ from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.errors import CaseError, SawfemError
 from sawfem.extract import GratingSolution, solve_grating
 from sawfem.extract.derivatives import constants_derivatives
+from sawfem.extract.oblique_grating import ObliqueWaves, oblique_waves
 from sawfem.extract.uncertainty import edge_error
 from sawfem.pipeline.build import Design, build, connections_of, grating_key, held_constant
 from sawfem.pipeline.devices import solve_any_device
@@ -24,7 +25,13 @@ from sawfem.pipeline.measuring import read_measurements, with_measurements
 from sawfem.pipeline.second import with_second_model
 from sawfem.pipeline.spurious import with_parts
 from sawfem.planewave import Wave
-from sawfem.result import DeviceResult, Result, collect_checks, grating_result
+from sawfem.result import (
+    DeviceResult,
+    GratingResult,
+    Result,
+    collect_checks,
+    grating_result,
+)
 
 #: progress(stage, done, total): before, during and after every stage.
 Progress = Callable[[str, int, int], None]
@@ -95,19 +102,7 @@ def _run(case: Case, folder: Path | None, log: _Log, helper: Executor | None) ->
         resolved=resolved.to_dict(),
         materials=design.entries,
         gratings={
-            name: grating_result(
-                name,
-                solved,
-                driven="fields" in resolved.include,
-                temperature=_drift(resolved, name, solved, log.report),
-                dispersion=(
-                    grating_dispersion(
-                        solved, connections_of(resolved, name), log.report, rows.get(name)
-                    )
-                    if "dispersion" in resolved.include
-                    else None
-                ),
-            )
+            name: _grating(name, resolved, solved, log.report, rows.get(name))
             for name, solved in solutions.items()
         },
         device=device,
@@ -141,6 +136,25 @@ def _run(case: Case, folder: Path | None, log: _Log, helper: Executor | None) ->
     return saved
 
 
+def _grating(
+    name: str, case: ResolvedCase, solution: GratingSolution, report: Progress, rows: Path | None
+) -> GratingResult:
+    """Everything that a case asks of one grating; ``rows`` as for :func:`grating_dispersion`."""
+    asked = case.include
+    return grating_result(
+        name,
+        solution,
+        driven="fields" in asked,
+        temperature=_drift(case, name, solution, report),
+        dispersion=(
+            grating_dispersion(solution, connections_of(case, name), report, rows)
+            if "dispersion" in asked
+            else None
+        ),
+        oblique=grating_oblique(name, solution, report) if "oblique" in asked else None,
+    )
+
+
 def _drift(
     case: ResolvedCase, name: str, solution: GratingSolution, report: Progress
 ) -> dict[str, dict[str, float]]:
@@ -166,6 +180,19 @@ def _drift(
         raise error.located(file=case.file, key="conditions.hold_constant") from None
     report(f"drift of {grating_key(name)}", 1, 1)
     return found
+
+
+def grating_oblique(name: str, solution: GratingSolution, report: Progress) -> ObliqueWaves:
+    """Oblique waves of a grating. Raises ConvergenceError with its key."""
+    stage = f"oblique waves of {grating_key(name)}"
+    report(stage, 0, 100)
+    try:
+        return oblique_waves(
+            solution,
+            progress=lambda done, total: report(stage, round(100.0 * done / total), 100),
+        )
+    except SawfemError as error:
+        raise error.located(key="results.include") from None
 
 
 def served(case: Case) -> ResolvedCase:

@@ -4,6 +4,7 @@ admittance   harmonic admittance with the stop bands marked
 mode         shapes of the standing waves
 cell         cross-section of the unit cell: materials and mesh
 dispersion   admittance and modes over frequency and phase
+oblique      slowness and frequencies of waves at an angle to the grating
 fields       driven field, and the motion as an animation
 layout       tracks of a device to scale, and its circuit
 impulse      impulse and step response of a two-port
@@ -116,6 +117,7 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
     from sawfem.plot.dispersion import draw_dispersion
     from sawfem.plot.fields import draw_driven
     from sawfem.plot.mode import draw_modes
+    from sawfem.plot.oblique import draw_oblique
 
     found: list[tuple[str, Callable[[], Figure | None]]] = []
     for number, (name, grating) in enumerate(result.gratings.items()):
@@ -126,6 +128,8 @@ def _drawings(result: Result) -> list[tuple[str, Callable[[], Figure | None]]]:
         found.append((f"mode{ending}", partial(draw_modes, grating)))
         if grating.dispersion is not None:
             found.append((f"dispersion{ending}", partial(draw_dispersion, grating.dispersion)))
+        if grating.oblique is not None:
+            found.append((f"oblique{ending}", partial(draw_oblique, grating.oblique)))
         if grating.driven is not None:
             found.append((f"driven{ending}", partial(draw_driven, grating)))
     if result.device is not None:

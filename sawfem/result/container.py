@@ -18,6 +18,7 @@ from sawfem.device.track import Gratings
 from sawfem.device.transverse_study import TransverseStudy
 from sawfem.errors import InputError
 from sawfem.extract.constants import GratingConstants
+from sawfem.extract.oblique_grating import ObliqueWaves
 from sawfem.measured.comparison import MeasuredComparison
 from sawfem.planewave import Wave
 from sawfem.quantities import json_key, json_safe, table, to_json
@@ -56,8 +57,9 @@ class GratingResult:
     temperature : "relative_per_K" and "error_per_K" -> constant -> 1/K, where it was asked for.
     losses : edge -> mechanism -> dB per wavelength, where a material of the grating has losses.
     modes : the shapes of the edges, and a driven field where the case asked for fields.
-    cell : materials and mesh of one period; kept for pictures, not in files.
+    cell : materials and mesh of one period, for pictures.
     dispersion : admittance and modes over frequency and phase, where the case asked for it.
+    oblique : waves at an angle to the grating, where the case asked for them.
     """
 
     name: str
@@ -71,6 +73,7 @@ class GratingResult:
     temperature: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     cell: CellDrawing | None = field(default=None, repr=False)
     dispersion: DispersionMap | None = field(default=None, repr=False)
+    oblique: ObliqueWaves | None = field(default=None, repr=False)
 
     def __repr__(self) -> str:
         velocity = self.constants.velocity
@@ -314,6 +317,8 @@ def _losses_dict(grating: GratingResult) -> dict[str, Any]:
         found["temperature"] = json_safe(grating.temperature)
     if grating.dispersion is not None:
         found["dispersion"] = grating.dispersion.to_dict()
+    if grating.oblique is not None:
+        found["oblique"] = json_safe(grating.oblique.to_dict())
     return found
 
 

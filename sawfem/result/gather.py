@@ -12,6 +12,7 @@ from sawfem.device.response import Response
 from sawfem.extract.coupled import two_mode_admittance as two_mode_admittance
 from sawfem.extract.edges import sampled_admittance
 from sawfem.extract.grating import GratingSolution
+from sawfem.extract.oblique_grating import ObliqueWaves
 from sawfem.quantities import json_safe
 from sawfem.result.container import DeviceResult, GratingResult, Port
 from sawfem.unitcell.dispersionmap import DispersionMap
@@ -35,6 +36,7 @@ def grating_result(
     driven: bool = False,
     temperature: Mapping[str, Mapping[str, float]] | None = None,
     dispersion: DispersionMap | None = None,
+    oblique: ObliqueWaves | None = None,
 ) -> GratingResult:
     """The result of a solved grating: admittance over its stop band and shapes of its edges.
 
@@ -44,7 +46,7 @@ def grating_result(
     samples : frequencies of the harmonic admittance, besides those beside each edge.
     shapes : False leaves the mode shapes out.
     temperature : drift of the constants (:meth:`sawfem.extract.derivatives.Derivatives.drift`).
-    dispersion : map of the grating, where there is one.
+    dispersion, oblique : map of the grating and its oblique waves, where there are any.
     driven : True adds the field that the electrodes drive at :func:`driven_frequency`.
     """
     band = solution.band
@@ -65,6 +67,7 @@ def grating_result(
         temperature=temperature or {},
         cell=_drawing(band),
         dispersion=dispersion,
+        oblique=oblique,
         modes=(
             *(mode_shape(band, edge) for edge in edge_names(band).values() if shapes),
             *([driven_field(band, driven_frequency(band))] if driven else []),

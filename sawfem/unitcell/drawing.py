@@ -40,6 +40,15 @@ class CellDrawing:
     focus: tuple[float, float, float, float]
     order: int | None = None
 
+    def outlines(self) -> tuple[tuple[int, Array], ...]:
+        """(body, (k, 2) corners in m) of the closed polygons that bound the bodies, without points
+        on straight sides; counterclockwise, holes clockwise.
+        """
+        found: list[tuple[int, Array]] = []
+        for body in range(len(self.bodies)):
+            found += [(body, loop) for loop in _loops(self.corners[self.body == body])]
+        return tuple(found)
+
     def __repr__(self) -> str:
         return f"CellDrawing({len(self.body)} elements, {len(self.bodies)} bodies)"
 
@@ -85,3 +94,55 @@ def _focus(cell: UnitCell) -> tuple[float, float, float, float]:
     middle = strip.centre - 0.5 * strip.width
     bottom = -cell.recess - 0.25 * size
     return middle - 0.5 * size, middle + 0.5 * size, bottom, bottom + size
+
+
+#: Places nearer than this share of the cell are one.
+SAME = 1e-9
+
+
+def _loops(elements: Array) -> list[Array]:
+    """Closed polygons around elements (n, 4, 2): the sides that belong to one of them alone."""
+    if not len(elements):
+        return []
+    scale = SAME * max(float(np.ptp(elements)), 1e-300)
+    area = np.sum(_cross(elements, np.roll(elements, -1, axis=1)), axis=1)
+    turned = np.where(area[:, None, None] < 0.0, elements[:, ::-1], elements)
+    keys = np.round(turned / scale).astype(np.int64)
+    places = {
+        tuple(k): point
+        for k, point in zip(keys.reshape(-1, 2).tolist(), turned.reshape(-1, 2), strict=True)
+    }
+    sides: set[tuple[tuple[int, ...], tuple[int, ...]]] = set()
+    for element in keys.tolist():
+        for a, b in zip(element, [*element[1:], element[0]], strict=True):
+            side = tuple(a), tuple(b)
+            if side[::-1] in sides:
+                sides.remove(side[::-1])
+            elif side[0] != side[1]:
+                sides.add(side)
+    after: dict[tuple[int, ...], list[tuple[int, ...]]] = {}
+    for start, stop in sorted(sides):
+        after.setdefault(start, []).append(stop)
+    loops = []
+    while after:
+        start = next(iter(after))
+        here, loop = start, []
+        while here in after:
+            loop.append(places[here])
+            following = after[here].pop()
+            if not after[here]:
+                del after[here]
+            here = following
+        loops.append(_cornered(np.array(loop)))
+    return loops
+
+
+def _cross(a: Array, b: Array) -> Array:
+    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
+
+
+def _cornered(loop: Array) -> Array:
+    """Without the points on straight sides."""
+    before, after = loop - np.roll(loop, 1, axis=0), np.roll(loop, -1, axis=0) - loop
+    size = np.linalg.norm(before, axis=1) * np.linalg.norm(after, axis=1)
+    return np.asarray(loop[np.abs(_cross(before, after)) > 1e-7 * size])

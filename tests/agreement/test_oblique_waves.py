@@ -6,14 +6,21 @@ import numpy as np
 import pytest
 
 from sawfem.design import Stack, UnitCell
-from sawfem.errors import ConvergenceError, InputError
+from sawfem.errors import ConvergenceError
 from sawfem.extract.grating import grating_waves
 from sawfem.material import load_material
 from sawfem.planewave import surface_waves
+from sawfem.unitcell import obliquewaves
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.oblique import TransverseForms
-from sawfem.unitcell.obliquewaves import follow_edge, follow_wave, slowness_curve
+from sawfem.unitcell.obliquewaves import (
+    Start,
+    follow_edge,
+    follow_oblique,
+    follow_wave,
+    slowness_curve,
+)
 from sawfem.unitcell.stopband import find_stop_band
 
 PERIOD = 2e-6
@@ -49,6 +56,13 @@ def test_a_massless_grating_turns_the_wave_as_the_plane_wave_flows():
         np.array([-0.1, -0.05, 0.05, 0.1]) * k1,
     )
     assert branch.error < 1e-8
+    wide = follow_wave(
+        discretise(cell, SETTINGS),
+        phase,
+        (0.99 * wave.velocity_metallised, 1.005 * wave.velocity_free),
+        np.array([-0.05, 0.05]) * k1,
+        open_circuit=True,
+    )
 
     planes = [plane(np.arctan2(k2, k1)) for k2 in branch.transverse]
     size = np.hypot(k1, branch.transverse)
@@ -71,6 +85,19 @@ def test_a_massless_grating_turns_the_wave_as_the_plane_wave_flows():
         a, found, b = (item.derivatives()[order] for item in (free, branch, metallised))
         assert min(a, b) < found < max(a, b)
         assert found == pytest.approx(a + share * (b - a), rel=1e-4)
+
+    # The open grating too lies between them, nearer to the free surface than the shorted one.
+    lower, _, upper = (branch.frequency.real[middle + step] for step in (-1, 0, 1))
+    less = (places[0] - wide.frequency[1].real) / (places[0] - places[2])
+    assert 0.0 < less < share
+    ends = [
+        (b.frequency[middle - 1].real, b.frequency[middle + 1].real) for b in (free, metallised)
+    ]
+    slope = [above - below for below, above in ends]
+    found = wide.frequency[2].real - wide.frequency[0].real
+    assert found == pytest.approx(slope[0] + less * (slope[1] - slope[0]), rel=1e-3)
+    assert min(slope) < found < max(slope)
+    assert min(slope) < upper - lower < max(slope)
 
     # At one frequency: k1(k2) of the grating between those of the two surfaces.
     d = discretise(cell, SETTINGS)
@@ -134,9 +161,40 @@ def test_the_matrices_stay_hermitian():
     assert abs(forms.at(1.3, -0.4) - forms.at(-1.3, 0.4).conj()).max() < 1e-14 * abs(matrix).max()
 
 
-def test_what_cannot_be_followed_is_told(edges):
+def test_the_open_grating_goes_on_from_its_edges_and_stands_on_any_floor(edges):
+    """Each cross-section floating: without a jump from the open edge at k2 = 0, and the same from
+    two depths of the slab. The shorted edge is followed along, as it is alone.
+    """
+    k2 = np.array([1e-4, 0.2]) * np.pi / PERIOD
+    found, calls = [], []
+    for band, _ in edges:
+        starts = [Start.of(band, edge) for edge in (band.shorted[0], band.open[-1])]
+        d = band.model.system.discretisation
+        progress = lambda done, total: calls.append(done / total)  # noqa: E731
+        found.append(follow_oblique(d, np.pi, starts, k2, progress=progress))
+    (short, first), (_, second) = found
+    assert (short.is_open, first.is_open) == (False, True)
+    assert short.frequency[-1] == pytest.approx(edges[0][1].frequency[-1], rel=1e-9)
+    assert first.frequency[0] == pytest.approx(edges[0][0].open[-1].frequency, rel=1e-8)
+    assert first.frequency[1] == pytest.approx(first.frequency[0], rel=1e-7)
+    assert second.frequency == pytest.approx(first.frequency, rel=1e-8)
+    # Floating electrodes stiffen the crystal.
+    assert np.all(first.frequency.real > short.frequency.real)
+    assert calls[:3] == sorted(calls[:3])
+    assert calls[2] == 1.0
+
+
+def test_a_branch_may_end_where_its_mode_is_lost(edges, monkeypatch):
+    monkeypatch.setattr(obliquewaves, "HALVINGS", 1)
     band = edges[0][0]
-    with pytest.raises(InputError, match="an open edge"):
-        follow_edge(band, band.open[-1], [1e5])
+    branch = follow_edge(band, band.shorted[0], [30.0 / PERIOD], partly=True)
+    assert branch.transverse.tolist() == [0.0]
+    assert branch.ends[0] == ""
+    assert "smaller steps" in branch.ends[1]
+
+
+def test_what_cannot_be_followed_is_told(edges, monkeypatch):
+    monkeypatch.setattr(obliquewaves, "HALVINGS", 0)
+    band = edges[0][0]
     with pytest.raises(ConvergenceError, match="smaller steps"):
         follow_edge(band, band.shorted[0], [30.0 / PERIOD])

@@ -400,7 +400,7 @@ MISTAKES = [
         'include = ["temperature"',
         'include = ["temprature"',
         'results.include[0]: found "temprature"; expected "temperature" or "dispersion" or '
-        '"fields" or "diffraction" or "transverse-modes", nearest: temperature',
+        '"fields" or "diffraction" or "transverse-modes" or "oblique", nearest: temperature',
     ),
     (
         SWEEP,
