@@ -36,3 +36,10 @@ def show_transverse(study: TransverseStudy) -> None:
     )
     told = (f"{name} {cutoff / 1e6:.3f}" for name, _, cutoff, _ in study.regions)
     labelled("", f"cut-off from the middle outwards, MHz: {', '.join(told)}")
+    if study.leaky:
+        lost = (
+            f"{mode.number} half waves {mode.frequency.real / 1e6:.3f} MHz, "
+            f"Q {mode.quality_factor:.3g}"
+            for mode in study.leaky[:3]
+        )
+        labelled("", f"under bus-bars that go on for ever they leak: {'; '.join(lost)}")

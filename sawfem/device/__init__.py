@@ -12,7 +12,8 @@ signals      a modulation through a filter; selectivity: its errors, over counts
 laddering    first design of a ladder; optimise: bounded search that keeps the best
 geometry     every electrode as a rectangle
 transverse   modes across an aperture; transverse_regions, transverse_cell: the oblique dispersion
-             of overlap, gap, bus-bar and free surface; transverse_study: what they do to Y
+             of overlap, gap, bus-bar and free surface; transverse_leaky: under endless bus-bars;
+             transverse_study: what they do to Y
 section      closed-form coupling-of-modes section -> PMatrix
 pmatrix      cascade, mirror, parallel connection, power checks
 losses       finger resistance, propagation loss

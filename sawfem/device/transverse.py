@@ -48,10 +48,10 @@ Flags = NDArray[np.bool_]
 #: Parts into which a bracket is cut, and how often: beyond the digits of a frequency.
 _SECTIONS = np.linspace(0.0, 1.0, 17)
 _ROUNDS = 14
-#: Gauss points on a stretch of one radian (or one decay length) at most.
+#: Gauss points on a stretch of less than one radian (or one decay length).
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
-#: Points of a profile on each region.
-_DRAWN = 101
+#: Points of a profile on each region, a half wave, and at most.
+_DRAWN, _EACH, _MOST_DRAWN = 101, 12, 2001
 #: Decay lengths of the outside that a profile shows.
 _TAIL = 4.0
 
@@ -300,7 +300,8 @@ def _drawn(
     reach = sum(shape.width for shape in shapes)
     places, values, start = [], [], 0.0
     for shape in shapes:
-        x = np.linspace(0.0, shape.width, _DRAWN)
+        waves = float(np.sqrt(np.max(shape.square, initial=0.0))) * shape.width / np.pi
+        x = np.linspace(0.0, shape.width, int(min(_DRAWN + _EACH * waves, _MOST_DRAWN)) | 1)
         places.append(np.tile(start + x, (edge.size, 1)))
         values.append(shape.at(x))
         start += shape.width
@@ -409,11 +410,29 @@ class _Shape:
         )
 
     def norm(self) -> Array:
-        """Integrals of psi^2, (n,): Gauss's rule on stretches of one radian at most."""
-        count = int(np.ceil(np.sqrt(np.abs(self.square).max()) * self.width)) + 1
-        step = self.width / count
-        x = (step * np.arange(count)[:, None] + 0.5 * step * (_NODES + 1.0)).ravel()
-        return np.asarray(self.at(x) ** 2 @ np.tile(0.5 * step * _WEIGHTS, count))
+        """Integrals of psi^2, (n,).
+
+        With E = psi^2 + psi'^2/q, the same at every x, it is [d E - (psi psi')|/q]/2, the bar
+        between both ends; Gauss's rule where the region is too thin for the difference.
+        """
+        q, d = self.square, self.width
+        thin = np.abs(q) * d**2 < 1.0
+        safe = np.where(thin, 1.0 / d**2, q)
+        k = np.sqrt(np.abs(safe))
+        z = k * d
+        running, turning, growth = _across(self.inner, self.slope, safe, d)
+        last = turning * np.exp(np.where(safe < 0.0, 0.0, growth))
+        # Where it decays or grows both slopes follow from both amplitudes, which is stable.
+        short = 2.0 * np.exp(-z) / -np.expm1(-2.0 * z)
+        wide = (1.0 + np.exp(-2.0 * z)) / -np.expm1(-2.0 * z)
+        first = np.where(safe < 0.0, k * (self.outer * short - self.inner * wide), self.slope)
+        last = np.where(safe < 0.0, k * (self.outer * wide - self.inner * short), last)
+        end = np.where(safe < 0.0, self.outer, running)
+        lower = np.abs(self.inner) < np.abs(end)
+        energy = np.where(lower, self.inner**2 + first**2 / safe, end**2 + last**2 / safe)
+        closed = 0.5 * (d * energy - (end * last - self.inner * first) / safe)
+        x = 0.5 * d * (_NODES + 1.0)
+        return np.asarray(np.where(thin, self.at(x) ** 2 @ (0.5 * d * _WEIGHTS), closed))
 
     def integral(self, ends: Array) -> Array:
         """int_0^end psi dx, (n, m), for ends (m,) from the inner one, psi even there."""

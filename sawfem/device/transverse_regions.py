@@ -146,6 +146,16 @@ class RegionDispersion:
         """k2^2 in rad^2/m^2 at frequencies in Hz, of their shape; negative where it decays."""
         return self._both(frequency)[0]
 
+    def complex_squared(self, frequency: complex) -> complex:
+        """k2^2 in rad^2/m^2 at a complex frequency in Hz near the window of the points."""
+        y = (frequency - self.cutoff) * (frequency + self.cutoff)
+        inside = complex(float(np.clip(y.real, *self.reach)), y.imag)
+        value, slope = 0.0j, 0.0j
+        for n in range(len(self.coefficients), 0, -1):
+            slope = slope * inside + n * self.coefficients[n - 1]
+            value = value * inside + self.coefficients[n - 1]
+        return value * inside + (y - inside) * slope
+
     def weight(self, frequency: ArrayLike) -> Array:
         """A d k2^2/d f^2 at frequencies in Hz: 1 where f^2 is linear in k2^2."""
         return np.asarray(self.slope * self._both(frequency)[1])

@@ -41,6 +41,7 @@ from sawfem.device.response import (
 from sawfem.device.section import coefficients
 from sawfem.device.transverse import TransverseGuide, TransverseMode
 from sawfem.device.transverse_cell import ResonatorRegions
+from sawfem.device.transverse_leaky import LeakyMode, leaky_modes
 from sawfem.device.transverse_regions import RegionDispersion, TransverseRegion
 from sawfem.device.unwanted import Unwanted
 from sawfem.extract.constants import ComConstants
@@ -101,6 +102,8 @@ class TransverseStudy:
     frequency, admittance : (F,) Hz and S, with all modes; empty where nothing is guided.
     uniform : (F,) S, of one uniform wave across the aperture.
     figures : of that admittance (sawfem/device/resonance.py).
+    leaky : modes of the aperture under bus-bars that go on for ever, where those hold the wave
+        better than the overlap (:mod:`.transverse_leaky`).
     remarks : sentences on what is guided, and what was assumed.
     """
 
@@ -116,6 +119,7 @@ class TransverseStudy:
     admittance: ComplexArray
     uniform: ComplexArray
     figures: Mapping[str, Quantity] = field(default_factory=dict)
+    leaky: tuple[LeakyMode, ...] = ()
     remarks: tuple[str, ...] = ()
 
     @property
@@ -190,6 +194,14 @@ class TransverseStudy:
             "figures_with_modes": {
                 json_key(name): quantity.value for name, quantity in self.figures.items()
             },
+            "under_endless_busbars": [
+                {
+                    "half_waves": mode.number,
+                    keys["frequency"]: mode.frequency.real,
+                    "quality_factor": mode.quality_factor,
+                }
+                for mode in self.leaky
+            ],
             "against_aperture": {
                 json_key("aperture"): self.apertures.tolist(),
                 keys["frequency"]: _without_nan(self.swept_frequency),
@@ -261,10 +273,17 @@ def study_transverse_modes(
         frequency=f,
         admittance=y,
         uniform=uniform,
+        leaky=_leaky(guide),
         figures={} if response is None else response.figures,
         remarks=(*regions.remarks, *_told(guide, modes)),
     )
     return study, response
+
+
+def _leaky(guide: TransverseGuide) -> tuple[LeakyMode, ...]:
+    """Modes of the aperture with the last region, the bus-bar, going on for ever."""
+    *between, busbar = guide.beside
+    return leaky_modes(guide.aperture, guide.overlap, busbar.dispersion, between)
 
 
 def _errors(

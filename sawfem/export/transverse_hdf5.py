@@ -7,6 +7,7 @@ number, transverse_mode_frequency, _excitation, _strength, _confinement, and
 transverse_mode_frequency_uncertainty: (n,), one a mode
 position_y, transverse_mode_profile: (n, m)
 frequency, admittance: (F,) with all modes, uniform_admittance without, figures/<quantity>
+leaky_number, leaky_frequency: of modes under endless bus-bars, complex Hz
 apertures (A,), swept_frequency, swept_excitation (A, n): nan where there is no such mode
 """
 
@@ -19,6 +20,7 @@ import h5py
 import numpy as np
 
 from sawfem.device.transverse import TransverseMode
+from sawfem.device.transverse_leaky import LeakyMode
 from sawfem.device.transverse_study import TransverseStudy
 from sawfem.export.hdf5_node import Node
 from sawfem.quantities import Quantity, entry, table
@@ -56,6 +58,9 @@ def write_transverse(group: h5py.Group, study: TransverseStudy) -> None:
     _quantity(group, "frequency", study.frequency)
     _quantity(group, "admittance", study.admittance)
     _quantity(group, "uniform_admittance", study.uniform, "admittance")
+    group.create_dataset("leaky_number", data=[m.number for m in study.leaky], dtype="i8")
+    leaky = np.array([mode.frequency for mode in study.leaky], dtype=complex)
+    _quantity(group, "leaky_frequency", leaky, _OF_MODES["frequency"])
     figures = group.create_group("figures", track_order=True)
     for name, figure in study.figures.items():
         _quantity(figures, name, figure.value)
@@ -101,8 +106,16 @@ def read_transverse(node: Node) -> TransverseStudy:
             for name in figures.names()
             if name in table()
         },
+        leaky=_leaky(node),
         remarks=tuple(str(text) for text in _listed(node, "remarks")),
     )
+
+
+def _leaky(node: Node) -> tuple[LeakyMode, ...]:
+    numbers = node.array("leaky_number", (None,), np.int64)
+    frequency = node.array("leaky_frequency", numbers.shape, np.complex128)
+    pairs = zip(numbers.tolist(), frequency.tolist(), strict=True)
+    return tuple(LeakyMode(int(number), complex(f)) for number, f in pairs)
 
 
 def _regions(node: Node) -> tuple[tuple[str, float, float, float], ...]:

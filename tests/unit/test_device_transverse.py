@@ -1,6 +1,7 @@
 """Transverse modes against closed forms of guides, and against finite differences."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from scipy.linalg import eigh_tridiagonal, solve_banded
 from scipy.optimize import brentq
 
 from sawfem.device.transverse import TransverseGuide, cosine_overlaps
+from sawfem.device.transverse_leaky import leaky_modes
 from sawfem.device.transverse_regions import RegionDispersion, TransverseRegion
 from sawfem.errors import GeometryError, InputError
 
@@ -184,10 +186,13 @@ def test_modes_are_orthogonal():
                 continue
             total = 0.0
             middle = a.position.size // 2
-            for part in range(3):
-                start = middle + 101 * part
-                x = a.position[start : start + 101]
-                y = (a.profile * 1.0)[start : start + 101] * _on(b, x)
+            half = a.position[middle:]
+            ends = np.flatnonzero(np.diff(half) == 0.0) + 1
+            last = np.count_nonzero(half < edge * (1.0 + 1e-9))
+            for start, end in pairwise((0, *ends, last)):
+                x = a.position[middle + start : middle + end]
+                y = a.profile[middle + start : middle + end] * _on(b, x)
+                assert x.size % 2 == 1
                 total += 2.0 * np.sum((x[2] - x[0]) / 6.0 * (y[:-2:2] + 4.0 * y[1::2] + y[2::2]))
             kappa = sum(np.sqrt(-guide.outside.transverse_squared(m.frequency)) for m in (a, b))
             total += 2.0 * _on(a, edge) * _on(b, edge) / kappa
@@ -314,3 +319,54 @@ def test_residues_of_a_guide_that_is_not_linear_in_the_square():
         line = 1.0 / np.array([answer(x) for x in f])
         residue = (f[1] ** 2 - f[0] ** 2) / (line[1] - line[0])
         assert residue == pytest.approx(W * mode.strength, rel=0.01)
+
+
+def test_leaky_modes_by_a_complex_coordinate():
+    """Finite differences with x2 turned by 45 deg into the complex plane under the bus-bar, where
+    outgoing waves decay then (complex scaling; Berenger's layer in the form of Chew & Weedon,
+    Microw. Opt. Technol. Lett. 7, 599 (1994), from memory); error of second order taken off.
+    """
+    slow = RegionDispersion.isotropic(0.99 * V, K1)
+    modes = leaky_modes(W, CORE, slow)
+    assert [mode.number for mode in modes] == [1, 3, 5, 7, 9]
+    found = []
+    for step in (2.5e-7, 1.25e-7):
+        inner, outer = round(0.5 * W / step), round(30e-6 / step)
+        slope = np.repeat([CORE.slope, slow.slope], [inner, outer])
+        base = np.repeat([CORE.cutoff**2, slow.cutoff**2], [inner, outer])
+        stretch = np.repeat([1.0, np.exp(-0.25j * np.pi)], [inner, outer])
+        resistance = 0.5 * step * stretch / slope
+        between = 1.0 / (resistance[:-1] + resistance[1:])
+        matrix = np.diag(np.append(between, 0.0) + np.append(0.0, between))
+        matrix = matrix - np.diag(between, 1) - np.diag(between, -1)
+        matrix[-1, -1] += 1.0 / resistance[-1]
+        squares = np.linalg.eigvals(matrix / (step * stretch)[:, None] + np.diag(base))
+        f = np.sqrt(squares)
+        found.append([f[np.argmin(np.abs(f - mode.frequency))] for mode in modes[:3]])
+    best = (4.0 * np.array(found[1]) - np.array(found[0])) / 3.0
+    wanted = np.array([mode.frequency for mode in modes[:3]])
+    assert np.abs(best - wanted) == pytest.approx(0.0, abs=2e-3 * wanted.imag.min())
+
+
+def test_what_leaks_is_what_spreads_over_the_modes_of_a_wide_bus_bar():
+    """The aperture's first mode is a resonance of the many modes of a finite bus-bar: their
+    excitations over their spacing peak at its frequency, as wide as its decay says, to the share
+    of 0.3 that the width has of the distance to the cut-off.
+    """
+    slow = RegionDispersion.isotropic(0.995 * V, K1)
+    first = leaky_modes(2.0 * W, CORE, slow)[0].frequency
+    bars = (TransverseRegion("bus-bar", 12e-3, slow),)
+    out = RegionDispersion.isotropic(1.005 * V, K1)
+    modes = TransverseGuide(2.0 * W, CORE, out, bars).modes(profiles=False)
+    f = np.array([mode.frequency for mode in modes if mode.symmetric])
+    density = np.array([m.excitation for m in modes if m.symmetric]) / np.gradient(f)
+    near = np.abs(f - first.real) < 1.5 * first.imag
+    assert np.count_nonzero(near) > 12
+    # 1/density of a Lorentzian is a parabola with its least value at f0 and twice that at f0 +- g.
+    line = np.polynomial.Polynomial.fit(f[near] - first.real, 1.0 / density[near], 2).convert()
+    c, b, a = line.coef
+    middle = -0.5 * b / a
+    width = np.sqrt(c / a - middle**2)
+    assert middle == pytest.approx(0.0, abs=0.3 * first.imag)
+    assert width == pytest.approx(first.imag, rel=0.3)
+    assert leaky_modes(W, slow, CORE) == ()  # a faster bus-bar takes nothing

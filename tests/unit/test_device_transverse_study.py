@@ -138,6 +138,9 @@ def test_a_fast_bus_bar_keeps_the_fundamental_inside():
     assert slow.main is not None
     assert fast.main.number == 1
     assert fast.main.confinement > 0.99
+    assert fast.leaky == ()
+    assert slow.leaky[0].quality_factor > 100.0
+    assert slow.to_dict()["under_endless_busbars"][0]["half_waves"] == 1
     assert slow.main.number > 1  # modes of the bus-bars lie below it
     # nearly a box: 8/pi^2
     assert fast.main.excitation == pytest.approx(8.0 / np.pi**2, abs=0.04)
