@@ -37,6 +37,8 @@ CONFIDENCE, SUSPICION = 0.95, 1.0e-3
 #: Most lags of the autocorrelation test, and data for each of them: with more of them its chance
 #: of 1e-3 would be passed by white noise several times as often (measured, 40 to 1,000 data).
 LAGS, SHARE = 6, 25
+#: Residuals below this share of the data are rounding.
+ROUNDING = 1.0e-10
 #: Parameters whose columns of J are closer to one another than this cannot be told apart.
 SINGULAR = 1.0e-10
 
@@ -161,7 +163,9 @@ def fit(
     inverse = _inverse(slopes, names)
     rest = residual(found.x)
     apart = -(rest[:count] + 1j * rest[count:])
-    return _judged(names, found.x * scale, inverse * np.outer(scale, scale), apart, noise, found)
+    size = float(np.sqrt(np.mean(np.abs(data / w) ** 2)))
+    covariance = inverse * np.outer(scale, scale)
+    return _judged(names, found.x * scale, covariance, apart, noise, found, size)
 
 
 def _inverse(jacobian: FloatArray, names: tuple[str, ...]) -> FloatArray:
@@ -196,13 +200,19 @@ def _judged(
     residual: ComplexArray,
     noise: float | None,
     found: optimize.OptimizeResult,
+    size: float,
 ) -> Estimate:
-    """Noise, intervals and whether the residuals are noise at all."""
+    """Noise, intervals and whether the residuals are noise at all; ``size`` is that of the data."""
     freedom = 2 * residual.size - values.size
     total = float(np.sum(np.abs(residual) ** 2))
     estimated = float(np.sqrt(total / freedom))
-    whiteness, time = follow(residual)
     told = []
+    exact = estimated < ROUNDING * size
+    whiteness, time = (1.0, 1.0) if exact else follow(residual)
+    if exact:
+        told.append(
+            "nothing but rounding is left: data without noise, whose intervals mean nothing"
+        )
     white = whiteness >= SUSPICION
     chi_square = None
     used, quantile = estimated, float(stats.t.ppf(0.5 + 0.5 * CONFIDENCE, freedom))
@@ -217,6 +227,11 @@ def _judged(
             told.append(
                 f"residuals are {np.sqrt(chi_square):.3g} times the noise that was given: model or "
                 "noise is wrong, and the intervals take the residuals for noise"
+            )
+        if float(stats.chi2.cdf(chi_square * freedom, freedom)) < SUSPICION:
+            told.append(
+                f"residuals are only {np.sqrt(chi_square):.3g} of the noise that was given: it is "
+                "too large, and the intervals with it"
             )
     widened = 1.0 if white else float(np.sqrt(max(1.0, time)))
     if not white:

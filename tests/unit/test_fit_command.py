@@ -17,6 +17,7 @@ from sawfem.cli import main
 from sawfem.device.assembled import bare_response
 from sawfem.device.network import admittance_to_scattering
 from sawfem.errors import CaseError, SawfemError
+from sawfem.export import write_touchstone
 from sawfem.measured.circuitfit import fit_circuit
 from sawfem.measured.embedding import Fixture, deembedded, embedded
 from sawfem.measured.fitting import OnePortData
@@ -349,3 +350,24 @@ def test_one_line_for_a_device_that_is_no_circuit(
         ask()
     assert words in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_what_a_run_wrote_is_fitted_back_exactly(
+    solved_grating: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From the device through its Touchstone file to the same losses, from other ones."""
+    monkeypatch.setattr(fitting, "solved_grating", lambda *args: solved_grating)
+    lossy = {**BASE, "device": {**BASE["device"], "propagation_loss": "3 dB/us"}}
+    made = Case.from_dict(lossy).resolved()
+    cells, solutions = {"main": solved_grating.cell}, {"main": solved_grating}
+    device, _ = solve_any_device(made, solved_grating.cell.stack, cells, solutions)
+    write_touchstone(device, Path("wafer-3"))
+    begin = {**BASE["device"], "sheet_resistance": "0.1 ohm"}
+    found = fitting.fit_case(case(device=begin, fit={}))
+    assert isinstance(found, fitting.Fitted)
+    rows = {row.name: row for row in found.rows}
+    assert rows["propagation_loss"].value == pytest.approx(3e6, rel=1e-8)
+    assert rows["resistance"].value == pytest.approx(3.4 * rows["resistance"].start, rel=1e-8)
+    assert rows["velocity"].value == pytest.approx(rows["velocity"].start, rel=1e-11)
+    assert rows["reflection"].value == pytest.approx(rows["reflection"].start, rel=1e-8)
+    assert any("nothing but rounding" in text for text in found.told)

@@ -240,6 +240,17 @@ def test_a_given_noise_is_taken_and_a_wrong_one_is_said() -> None:
     assert wrong.chi_square == pytest.approx(4.0, rel=0.3)
     assert any("times the noise that was given" in text for text in wrong.told)
     np.testing.assert_allclose(wrong.half_widths, estimated.half_widths, rtol=1e-4)
+    large = fit_circuit(replace(data, noise=2.0 * NOISE), arms=2, start=begin)[0].estimate
+    assert any("too large, and the intervals with it" in text for text in large.told)
+
+
+def test_data_without_noise_are_said_to_be_none() -> None:
+    y = CIRCUIT.admittance(F)
+    begin = CIRCUIT.of(CIRCUIT.vector() * 1.001)
+    found, circuit = fit_circuit(OnePortData(F, reflection(y), Z), arms=2, start=begin)
+    assert found.estimate.noise_like
+    assert any("nothing but rounding is left" in text for text in found.estimate.told)
+    np.testing.assert_allclose(circuit.vector(), CIRCUIT.vector(), rtol=1e-9)
 
 
 def test_weights_are_those_of_the_noise() -> None:
