@@ -1,17 +1,23 @@
 """Transverse modes from a case to files, pictures and the screen, and what is refused."""
 
 import json
+from dataclasses import replace
 
+import h5py
 import numpy as np
 import pytest
 
 from sawfem.case import Case
 from sawfem.cli.answers import show_device
-from sawfem.errors import CaseError
+from sawfem.device.transverse_leaky import LeakyMode
+from sawfem.errors import CaseError, InputError
 from sawfem.export import read_hdf5
+from sawfem.export.hdf5_node import Node
+from sawfem.export.transverse_hdf5 import read_transverse, write_transverse
 from sawfem.pipeline.execute import run
 from sawfem.plot import style
 from sawfem.plot.transverse import draw_against_aperture, draw_profiles, draw_with_modes
+from sawfem.sweep.point import numbers
 
 TEXT = """
 [substrate]
@@ -107,6 +113,51 @@ def test_files_hold_all_of_it(result, folder):
     assert again.modes[0].profile == pytest.approx(study.modes[0].profile)
     for name in ("apertures", "profiles", "response"):
         assert (place / "pictures" / f"transverse-{name}.png").stat().st_size > 10_000
+
+
+def test_a_study_without_modes_goes_into_a_file_and_back(result, tmp_path):
+    study = result.device.transverse
+    empty = np.empty(0)
+    none = replace(
+        study,
+        modes=(),
+        errors=empty,
+        swept_frequency=np.empty((2, 0)),
+        swept_excitation=np.empty((2, 0)),
+        frequency=empty,
+        admittance=empty.astype(complex),
+        uniform=empty.astype(complex),
+        figures={},
+        leaky=(LeakyMode(1, 8.7e8 + 1e4j),),
+    )
+    with h5py.File(tmp_path / "none.h5", "w") as file:
+        write_transverse(file.create_group("transverse"), none)
+        again = read_transverse(Node(file["transverse"], "none.h5"))
+    assert again.to_dict() == none.to_dict()
+    assert again.leaky[0].quality_factor == pytest.approx(43500.0)
+    assert again.to_dict()["main"] is None
+    bad = tmp_path / "bad.h5"
+    with h5py.File(bad, "w") as file:
+        write_transverse(file.create_group("transverse"), none)
+        del file["transverse/regions"]
+        file["transverse/regions"] = '{"regions": [[1]]}'
+        with pytest.raises(InputError, match="regions"):
+            read_transverse(Node(file["transverse"], "bad.h5"))
+
+
+def test_a_sweep_takes_the_modes_along_where_the_response_has_them():
+    """Resonance against aperture by the worker of a sweep: it rises as the aperture narrows."""
+    case = Case.from_toml(TEXT)
+    found = []
+    for aperture in ("15 wavelength", "60 wavelength"):
+        resolved = case.edit({"device.aperture": aperture}).resolved()
+        found.append(numbers(resolved, "device"))
+    narrow, wide = (row["values"]["figures.resonance"] for row in found)
+    # (1 + g)(lambda/2W)^2/2 with g = 0.39, between hard walls at W and at the ends of the dummies
+    shifts = [
+        0.695 * (0.25 / w**2 - 0.25 / (w + 45.0) ** 2) for w in (15.0, 15.0 + 2.0 * 2.5 + 2.0)
+    ]
+    assert shifts[1] < narrow / wide - 1.0 < shifts[0]
 
 
 def test_pictures_say_what_they_show(result):
