@@ -15,7 +15,7 @@ an ellipse of the same curvature, which is exact for a circle and a model otherw
 these waves add is kept apart, as a bound of what the model may do. Where the curve ends earlier,
 because the wave was not found, the spectrum is rolled off smoothly before the end. So it is in
 directions whose power passes far beside everything that is looked at: what a smooth spectrum
-sends there stays there.
+sends there stays there. Of a wave that leaks, what it fades more than along x1 is part of k1.
 """
 
 from __future__ import annotations
@@ -107,8 +107,13 @@ def spectrum(
     psi = curve.flow(theta)
     step = np.hypot(s1, s2) * np.cos(theta + psi) / np.cos(psi)
     weight = weight * step * _window(theta, ends, roll)
+    fading = _faded(curve, theta, omega)
     parts: list[tuple[ComplexArray, FloatArray, FloatArray]] = [
-        (omega * s1.astype(np.complex128), omega * s2, omega * weight / (2.0 * math.pi))
+        (
+            omega * s1.astype(np.complex128) - 1j * fading,
+            omega * s2,
+            omega * weight / (2.0 * math.pi),
+        )
     ]
     for side, (_, whole) in zip((-1.0, 1.0), ends, strict=True):
         if gap is not None and whole:
@@ -122,6 +127,21 @@ def spectrum(
         propagating=np.arange(len(k2)) < len(theta),
         rolled=not all(whole for _, whole in ends),
     )
+
+
+def _faded(curve: SlownessCurve, theta: FloatArray, omega: float) -> FloatArray:
+    """What a wave fades by along x1, beyond what the wave along x1 does, Np/m.
+
+    With k2 real and k(theta) (1 - j beta) the normal part of the change of k is beta k cos(psi);
+    all of it lies along x1: beta k cos(psi) / cos(theta + psi), to first order in beta.
+    """
+    if curve.fading is None:
+        return np.zeros_like(theta)
+    psi = curve.flow(theta)
+    # Grazing waves never arrive: they are kept from fading or growing without bound.
+    ahead = np.maximum(np.cos(theta + psi), 1e-3)
+    lost = curve.fade(theta) * omega * curve.slowness(theta) * np.cos(psi) / ahead
+    return np.asarray(lost - float(curve.fade(0.0)) * omega * float(curve.slowness(0.0)))
 
 
 End = tuple[float, bool]

@@ -26,7 +26,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import CubicHermiteSpline
+from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 
 from sawfem.errors import ConvergenceError, InputError
 from sawfem.planewave.beam import GAP, Beam
@@ -58,6 +58,7 @@ class SlownessCurve:
     surface : "free" or "metallised", "" where nobody said.
     ends : why the curve ends before the power flows at a right angle to x1, a sentence for the
         lower and one for the upper end; "" where it goes all the way.
+    fading : (n,) -Im k / Re k of a wave that loses power on its way, 0 where None is given.
 
     Raises InputError for angles that do not increase or leave zero out, for a velocity that is
     not positive, and where velocities and power-flow angles contradict each other.
@@ -68,6 +69,7 @@ class SlownessCurve:
     power_flow_angle: Array
     surface: str = ""
     ends: tuple[str, str] = ("", "")
+    fading: Array | None = None
     _log: CubicHermiteSpline = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -150,6 +152,7 @@ class SlownessCurve:
             self.power_flow_angle[kept],
             self.surface,
             self.ends,
+            None if self.fading is None else self.fading[kept],
         )
 
     def slowness(self, theta: ArrayLike) -> Array:
@@ -165,6 +168,13 @@ class SlownessCurve:
     def flow(self, theta: ArrayLike) -> Array:
         """psi, radians, at directions theta, radians: slope of the same cubic."""
         return np.asarray(-np.arctan(self._log.derivative()(self._inside(theta))))
+
+    def fade(self, theta: ArrayLike) -> Array:
+        """-Im k / Re k at directions theta, radians: monotonic between the nodes."""
+        t = self._inside(theta)
+        if self.fading is None:
+            return np.zeros_like(t)
+        return np.asarray(PchipInterpolator(self.angle, self.fading)(t))
 
     def at(self, theta: float) -> tuple[float, float]:
         """(velocity in m/s, psi in radians) in one direction, radians."""
@@ -272,7 +282,12 @@ class SlownessCurve:
         leave the curve.
         """
         return SlownessCurve(
-            self.angle - angle, self.velocity, self.power_flow_angle, self.surface, self.ends
+            self.angle - angle,
+            self.velocity,
+            self.power_flow_angle,
+            self.surface,
+            self.ends,
+            self.fading,
         )
 
 
@@ -296,15 +311,19 @@ def slowness_curve(wave: StackWave, *, limit: float = LIMIT, surface: str = "") 
                 found=why or f"a limit of {limit:g} deg",
                 expected=f"a wave that can be followed {FIRST:g} deg to either side",
             )
-    theta, velocity, psi = np.array([*reversed(before), _node(wave, 0.0), *after]).T
-    return SlownessCurve(theta, velocity, psi, surface, (below, above))
+    theta, velocity, psi, fading = np.array([*reversed(before), _node(wave, 0.0), *after]).T
+    return SlownessCurve(
+        theta, velocity, psi, surface, (below, above), fading if fading.any() else None
+    )
 
 
-Node = tuple[float, float, float]
+Node = tuple[float, float, float, float]
 
 
 def _node(wave: StackWave, theta: float) -> Node:
-    return theta, wave.velocity, math.radians(WaveForm(wave).power_flow_angle)
+    k = complex(wave.wavenumber)
+    psi = math.radians(WaveForm(wave).power_flow_angle)
+    return theta, wave.velocity, psi, -k.imag / k.real
 
 
 def _side(wave: StackWave, sign: float, limit: float) -> tuple[list[Node], str]:

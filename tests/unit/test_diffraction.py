@@ -5,6 +5,7 @@ Goodman: J. W. Goodman, Introduction to Fourier Optics. Szabo & Slobodnik: IEEE 
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -305,6 +306,29 @@ def test_yz_niobate_keeps_its_beam_better_than_the_parabola_says() -> None:
     closed = pair_factor(curve.beam(FREQUENCY), width, width, width**2 / wavelength)
     assert found.loss < -20.0 * math.log10(abs(closed))
     assert found.loss_error < 1e-3
+
+
+def test_a_wave_that_fades_off_its_axis() -> None:
+    """Loss along the power flow, on a circle of uniform beta: the k2 component has
+    k1 = sqrt((k (1 - j beta))^2 - k2^2), exact; and fading that is the same for all is no loss."""
+    beta = 2e-4
+    curve = SlownessCurve(
+        CIRCLE.angle,
+        CIRCLE.velocity,
+        CIRCLE.power_flow_angle,
+        fading=np.full(CIRCLE.angle.shape, beta),
+    )
+    waves = spectrum(curve, FREQUENCY, 1e-4, 1e-4)
+    k = waves.straight
+    steep = np.abs(waves.k2) < 0.9 * k
+    exact = np.sqrt((k * (1.0 - 1j * beta)) ** 2 - waves.k2[steep] ** 2) + 1j * beta * k
+    np.testing.assert_allclose(waves.k1[steep], exact, rtol=0.0, atol=7.0 * k * beta**2)
+    ends = pair(20.0 * WAVELENGTH, 400.0 * WAVELENGTH)
+    plain, faded = (factor(c, FREQUENCY, *ends).value for c in (CIRCLE, curve))
+    assert abs(faded / plain - 1.0) < 2e-3
+    # beta that rises as 3 theta^2 takes most from the wide part of the beam
+    rising = replace(curve, fading=3.0 * curve.angle**2)
+    assert abs(factor(rising, FREQUENCY, *ends).value) < 0.95 * abs(plain)
 
 
 def test_factors_over_frequency_are_those_of_single_frequencies() -> None:

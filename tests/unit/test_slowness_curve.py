@@ -10,6 +10,7 @@ from sawfem.design import Stack
 from sawfem.errors import InputError
 from sawfem.planewave import plane_waves
 from sawfem.planewave.beam import beam
+from sawfem.planewave.follow import locate
 from sawfem.planewave.slowness_curve import SlownessCurve, slowness_curve
 
 
@@ -76,6 +77,21 @@ def test_followed_curves_close() -> None:
         curve = slowness_curve(located(stack))
         assert curve.closed == (True, True)
         assert np.degrees(curve.forward) == pytest.approx([-90.0, 90.0], abs=1e-3)
+
+
+def test_a_leaky_wave_fades_as_a_search_of_the_direction_says() -> None:
+    """36 deg Y-X lithium tantalate: -Im k / Re k of the leaky wave 2 deg beside, found alone."""
+    stack = Stack("lithium-tantalate/smith-welsh-1971", cut="(YXl)36")
+    wave = max(plane_waves(stack, leaky=True), key=lambda w: w.coupling_k2 or 0.0)
+    assert wave.attenuation_free > 0.0
+    curve = slowness_curve(locate(wave, *stack.media()), limit=3.0)
+    first, second, third = stack.orientation.euler
+    other = Stack("lithium-tantalate/smith-welsh-1971", euler=(first, second, third + 2.0))
+    aside = max(plane_waves(other, leaky=True), key=lambda w: w.coupling_k2 or 0.0)
+    per_wavelength = 2.0 * np.pi * 20.0 / np.log(10.0)
+    found = float(curve.fade(math.radians(2.0))) * per_wavelength
+    assert found == pytest.approx(aside.attenuation_free, rel=1e-4)
+    assert curve.thinned().fading.size < curve.fading.size
 
 
 def test_a_wave_that_ends_says_why() -> None:
