@@ -10,7 +10,7 @@ from sawfem.cli.beams import show_beams
 from sawfem.cli.screen import labelled, show, table
 from sawfem.cli.signals import show_signal
 from sawfem.cli.transverse import show_transverse
-from sawfem.device.comparison import ModelComparison
+from sawfem.device.comparison import ModelComparison, small_share
 from sawfem.extract.constants import GratingConstants
 from sawfem.extract.oblique_grating import ObliqueWaves
 from sawfem.measured.comparison import MeasuredComparison
@@ -222,8 +222,8 @@ def _show_second_model(found: ModelComparison) -> None:
             f"{value:+.2f} dB at {place / 1e6:.2f} MHz"
         )
     if found.radiated is not None:
-        share = 100.0 * found.bulk_share
-        texts.append(f"{share:.2g} % of the integral of G goes into the bulk directly")
+        share = small_share(found.bulk_share)
+        texts.append(f"{share} of the integral of G goes into the bulk directly")
     labelled(
         "Two models",
         f"{found.name} by sums over electrodes against coupling of modes, {band} "

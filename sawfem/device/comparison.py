@@ -202,3 +202,8 @@ class ModelComparison:
         for name, pair in zip(("resonance", "antiresonance"), self.peaks, strict=False):
             found[f"second_model_{name}_shift"] = pair[1] / pair[0] - 1.0
         return {name: Quantity.of(name, value) for name, value in found.items()}
+
+
+def small_share(share: float) -> str:
+    """A share as text in per cent; what is beneath the error of the two models is not told apart."""
+    return f"{100.0 * share:.2g} %" if share >= 1e-4 else "less than 0.01 %"

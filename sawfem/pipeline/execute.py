@@ -284,7 +284,7 @@ def accuracy_warnings(solutions: dict[str, GratingSolution], case: ResolvedCase)
 
 def _left_aside(case: Case) -> list[str]:
     return [
-        f"[{part}] is not part of a run and was left aside"
+        f"[{part}] is not part of a run: sawfem {part} computes it"
         for part in ("sweep", "map", "yield", "design", "fit")
         if case.asks_for(part)
     ]

@@ -6,11 +6,20 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from sawfem.device.comparison import APART, DECIBEL, BulkRadiation, ModelComparison
+from sawfem.device.comparison import (
+    APART,
+    DECIBEL,
+    BulkRadiation,
+    ModelComparison,
+    small_share,
+)
 from sawfem.plot import style
 
 #: Shades of the zones beside the peaks and outside the fit.
 ZONE, OUTSIDE = "#F3D9B1", "#E4E4E4"
+
+#: Decades of |Y| below which its axis is linear: numbers of a part of a decade do not read well.
+LINEAR = 0.7
 
 
 def draw_second_model(found: ModelComparison) -> Figure:
@@ -29,6 +38,8 @@ def draw_second_model(found: ModelComparison) -> Figure:
     marks = 1e3 * np.exp(np.interp(computed, frequency, np.log(np.abs(found.summed))))
     upper.plot(computed, marks, "o", color=style.VERMILION, markersize=3.0, label="computed points")
     upper.set_ylabel("admittance |Y| (mS)")
+    if np.ptp(np.log10(np.abs(found.summed))) < LINEAR:
+        upper.set_yscale("linear")
     lower.plot(frequency, found.difference, color=style.BLACK, linewidth=1.2)
     for level in (-DECIBEL, DECIBEL):
         lower.axhline(level, color=style.BLUE, linestyle=":", linewidth=1.0)
@@ -61,7 +72,7 @@ def _draw_carriers(axes: Axes, found: ModelComparison, radiated: BulkRadiation) 
     """Conductance by what carries its power away."""
     frequency, total, bulk = found.frequency / 1e6, found.summed.real, found.bulk_conductance()
     axes.semilogy(frequency, 1e3 * total, label="all of it", **style.FIRST.keywords())
-    label = f"directly into the bulk: {100.0 * found.bulk_share:.2g} % of the integral"
+    label = f"directly into the bulk: {small_share(found.bulk_share)} of the integral"
     axes.semilogy(frequency, 1e3 * bulk, label=label, **style.THIRD.keywords())
     clear = radiated.clear
     at = radiated.frequency[clear] / 1e6
