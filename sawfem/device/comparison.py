@@ -205,5 +205,5 @@ class ModelComparison:
 
 
 def small_share(share: float) -> str:
-    """A share as text in per cent; what is beneath the error of the two models is not told apart."""
+    """A share as text in per cent; what lies beneath the error of the models is not told apart."""
     return f"{100.0 * share:.2g} %" if share >= 1e-4 else "less than 0.01 %"
