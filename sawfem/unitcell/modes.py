@@ -80,27 +80,38 @@ class Factored:
     samples : (points, n, n).
     inner : factors of the leading part of the same matrices, if there are some: then only the
         Schur complement of the last unknowns is new.
+    mirrored : the samples are the first half of a contour, above the real axis, and A is real on
+        that axis, so that A at a conjugate point is the conjugate of A (Schwarz's reflection).
 
     Attributes
     ----------
-    phases : (points,) of det A.
+    points, size : of the whole contour; n. phases : (points,) of det A.
     """
 
-    def __init__(self, samples: Complex, inner: Factored | None = None) -> None:
-        self.points, self.size = samples.shape[:2]
+    def __init__(
+        self, samples: Complex, inner: Factored | None = None, *, mirrored: bool = False
+    ) -> None:
+        self.size = samples.shape[1]
+        self._mirrored = mirrored
         self._inner = inner
         if inner is None:
             self._factors = [lu_factor(a, check_finite=False) for a in samples]
-            self.phases = np.array([_phase(*factors) for factors in self._factors])
-            return
-        n = inner.size
-        self._rows, self._columns = samples[:, n:, :n], inner.solve(samples[:, :n, n:])
-        self._schur = samples[:, n:, n:] - self._rows @ self._columns
-        self.phases = inner.phases * np.linalg.slogdet(self._schur)[0]
+            phases = np.array([_phase(*factors) for factors in self._factors])
+        else:
+            n = inner.size
+            self._rows, self._columns = samples[:, n:, :n], inner.given(samples[:, :n, n:])
+            self._schur = samples[:, n:, n:] - self._rows @ self._columns
+            phases = inner.phases[: len(samples)] * np.linalg.slogdet(self._schur)[0]
+        self.phases: Complex = self._both_halves(phases)
+        self.points = self.phases.size
 
-    def solve(self, right: NDArray[Any]) -> Complex:
-        """A x = b of right-hand sides (n, k), or of others at every point (points, n, k)."""
-        right = np.broadcast_to(right, (self.points, *right.shape[-2:]))
+    def solve(self, right: Array) -> Complex:
+        """A x = b at all points, for real right-hand sides (n, k): (points, n, k)."""
+        count = self.points // 2 if self._mirrored else self.points
+        return self._both_halves(self.given(np.broadcast_to(right, (count, *right.shape))))
+
+    def given(self, right: NDArray[Any]) -> Complex:
+        """A x = b at the points of the samples, for right-hand sides of their own."""
         if self._inner is None:
             return np.stack(
                 [
@@ -109,9 +120,12 @@ class Factored:
                 ]
             )
         n = self._inner.size
-        first = self._inner.solve(right[:, :n])
+        first = self._inner.given(right[:, :n])
         last = np.linalg.solve(self._schur, right[:, n:] - self._rows @ first)
         return np.concatenate([first - self._columns @ last, last], axis=1)
+
+    def _both_halves(self, found: Complex) -> Complex:
+        return np.concatenate([found, found[::-1].conj()]) if self._mirrored else found
 
 
 def _phase(factor: Complex, swaps: NDArray[np.int32]) -> complex:
@@ -144,7 +158,7 @@ def find_modes(
     points, size = factored.points, factored.size
     z, weight = ellipse.points(points)
     rng = np.random.default_rng(20240229)
-    probe = rng.standard_normal((size, min(probes, size))) + 0j
+    probe = rng.standard_normal((size, min(probes, size)))
     solutions = factored.solve(probe)
     solutions *= (weight / (1j * points * ellipse.half_width))[:, None, None]
     scaled = (z - ellipse.centre) / ellipse.half_width

@@ -30,6 +30,7 @@ from sawfem.unitcell.band import StopBand as StopBand
 from sawfem.unitcell.connection import ConnectedSystem, connect
 from sawfem.unitcell.discretisation import Discretisation
 from sawfem.unitcell.modes import (
+    REAL,
     Ellipse,
     Factored,
     Mode,
@@ -231,14 +232,22 @@ def resonances(
         first = start * (1.0 + (CLEARANCE if start > low else 0.0))
         last = stop * (1.0 - (CLEARANCE if stop < high else 0.0))
         ellipse = Ellipse(0.5 * (first + last) * scale, 0.5 * (last - first) * scale)
-        samples = model.matrices(ellipse.points(CONTOUR_POINTS)[0])
-        factored = Factored(samples[:, : model.order, : model.order])
+        # Where nothing is radiated A is real on the axis, and half of the contour tells the rest.
+        contour = ellipse.points(CONTOUR_POINTS)[0]
+        mirrored = _real(model.matrix(ellipse.centre))
+        samples = model.matrices(contour[: CONTOUR_POINTS // 2] if mirrored else contour)
+        factored = Factored(samples[:, : model.order, : model.order], mirrored=mirrored)
         for is_short, edges in ((True, shorted), (False, open_)):
-            part = factored if is_short else Factored(samples, factored)
+            part = factored if is_short else Factored(samples, factored, mirrored=mirrored)
             modes, sure = _modes(model, ellipse, is_short, part)
             verdicts.append(sure)
             edges.extend(_edge(model, mode, is_short) for mode in _parted(model, modes, is_short))
     return shorted, open_, tuple(velocity * scale for velocity in bulk), _worst(verdicts)
+
+
+def _real(matrix: Complex) -> bool:
+    """Whether a matrix is real but for rounding."""
+    return bool(np.abs(matrix.imag).max() <= REAL * np.abs(matrix.real).max())
 
 
 def _parted(model: ReducedSystem, modes: Sequence[Mode], shorted: bool) -> list[Mode]:

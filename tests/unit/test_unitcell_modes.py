@@ -79,7 +79,7 @@ def test_factors_of_a_part_serve_the_whole():
     """Bordering by the Schur complement: the same solutions, and the same phase of det A."""
     rng = np.random.default_rng(7)
     samples = rng.standard_normal((5, 9, 9)) + 1j * rng.standard_normal((5, 9, 9))
-    right = rng.standard_normal((9, 3)) + 0j
+    right = rng.standard_normal((9, 3))
     inner = Factored(samples[:, :7, :7])
     for factored, part in ((inner, samples[:, :7, :7]), (Factored(samples, inner), samples)):
         n = part.shape[-1]
@@ -102,3 +102,21 @@ def test_a_real_problem_keeps_its_root_real():
     assert mode.frequency.imag == 0.0
     assert mode.frequency.real == pytest.approx(100.0, rel=1e-12)
     np.testing.assert_allclose(np.abs(q.T @ mode.vector), [0, 0, 1, 0, 0, 0], atol=1e-9)
+
+
+def test_half_a_contour_tells_the_rest_of_a_problem_that_is_real_on_the_axis():
+    rng = np.random.default_rng(9)
+    a, b, c = rng.standard_normal((3, 6, 6))
+
+    def matrices(f):
+        z = np.asarray(f, dtype=complex)[:, None, None]
+        return a + b * z + c * np.exp(0.3 * z)
+
+    points = Ellipse(1.0, 0.8).points(20)[0]
+    whole, half = Factored(matrices(points)), matrices(points[:10])
+    inner = Factored(half[:, :4, :4], mirrored=True)
+    mirrored = Factored(half, inner, mirrored=True)
+    assert mirrored.points == 20
+    np.testing.assert_allclose(mirrored.phases, whole.phases, atol=1e-12)
+    right = rng.standard_normal((6, 2))
+    np.testing.assert_allclose(mirrored.solve(right), whole.solve(right), rtol=1e-9)
