@@ -38,7 +38,8 @@ def show_transverse(study: TransverseStudy) -> None:
     labelled("", f"cut-off from the middle outwards, MHz: {', '.join(told)}")
     if study.leaky:
         lost = (
-            f"{mode.number} half waves {mode.frequency.real / 1e6:.3f} MHz, "
+            f"{mode.number} half wave{'s' if mode.number > 1 else ''} at "
+            f"{mode.frequency.real / 1e6:.3f} MHz, "
             f"Q {mode.quality_factor:.3g}"
             for mode in study.leaky[:3]
         )
