@@ -50,7 +50,7 @@ def gaps(
 
     Raises
     ------
-    GeometryError : films that close a gap above a void, or that reach the end of the cell.
+    GeometryError : films that close a gap above a void, or that end over a lower electrode.
     """
     return tuple(
         _gap(electrodes, number, period, recess, tuple(levels)) for number in range(len(electrodes))
@@ -77,6 +77,9 @@ def _gap(
         height = _filled(pair, shift, recess, index, level, least)
         filled.append(height)
         merged.append(height >= min(tops) + level)
+        if merged[-1] and abs(tops[1] - tops[0]) > LEVEL * max(tops):
+            inside = levels[index - 1] if index else 0.0
+            _check_step(pair, shift, recess, index, (level, inside))
     return Gap(left, right, shift, tuple(filled), tuple(merged))
 
 
@@ -116,6 +119,36 @@ def _filled(
     last = max(i for i, width in enumerate(room) if width <= 0.0)
     (z, a), (top, b) = ((heights[i], room[i]) for i in (last, last + 1))
     return z - a * (top - z) / (b - a)
+
+
+def _check_step(
+    pair: tuple[Electrode, Electrode],
+    shift: float,
+    recess: float,
+    index: int,
+    distances: tuple[float, float],
+) -> None:
+    """Refuse a merged film whose step, around the higher electrode, lies over the lower one.
+
+    Parameters
+    ----------
+    distances : of this film and of the one below it from the metal.
+
+    Raises GeometryError.
+    """
+    high, low = sorted(pair, key=lambda strip: -strip.thickness)
+    level, inside = distances
+    step = [high.half_width(strip.thickness + level, level) for strip in pair]
+    # Of the lower one the film below this one, or the metal itself.
+    wall = [low.half_width(height, inside) for height in (0.0, low.thickness + inside)]
+    apart = _between(pair, shift, 0.0, 0.0) + sum(strip.half_width(0.0) for strip in pair)
+    if max(step) + max(wall) >= apart:
+        raise GeometryError(
+            key=f"overcoat[{index}].thickness",
+            found=f"conformal films of {shown_length(level)} in a gap between electrodes of unlike "
+            "height, over the lower one of which they would end",
+            expected="films thinner than the gap, electrodes of one height or a flat top",
+        )
 
 
 def check_ends(

@@ -325,6 +325,18 @@ def test_a_metal_plane_below_the_electrodes_makes_the_slab_thinner_or_lies_withi
             "reach the end of the cell",
         ),
         (
+            lambda s: UnitCell(
+                s,
+                [
+                    Electrode(AL, "200 nm", "0.4 um", centre="0.65 um"),
+                    Electrode(AL, "60 nm", "0.4 um", centre="1.25 um"),
+                ],
+                PERIOD,
+                overcoat=[Overcoat(SILICA, "250 nm")],
+            ),
+            "unlike height",
+        ),
+        (
             lambda s: UnitCell.grating(
                 s,
                 AL,
