@@ -76,7 +76,7 @@ def _show_oblique(found: ObliqueWaves) -> None:
     rows = [
         (
             curve.name,
-            f"{curve.flow_angle:.3f}",
+            f"{curve.flow_angle:z.3f}",
             f"{curve.flow_angle_error:.1g}",
             f"{curve.anisotropy:.4f}",
             f"{curve.anisotropy_error:.1g}",
@@ -87,7 +87,7 @@ def _show_oblique(found: ObliqueWaves) -> None:
     rows += [
         (
             f"plane wave, {plane.surface}",
-            f"{plane.flow_angle:.3f}",
+            f"{plane.flow_angle:z.3f}",
             "",
             f"{plane.anisotropy:.4f}",
             "",

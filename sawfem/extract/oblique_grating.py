@@ -201,6 +201,10 @@ def oblique_waves(
             except ConvergenceError as error:
                 remarks.append(f"{kind} wave below the stop band: {error}")
     curves_found = [_curve(item, _partner(item[0], found[1])) for item in found[0]]
+    if fewer and isinstance(band.model, ConnectedSystem):
+        remarks.append(
+            "nothing below the stop band: at other phases the electrodes of a wave differ"
+        )
     planes, more = _planes(solution)
     tell(1.0, 1.0)
     wavenumber = band.model.system.phase / solution.cell.period
@@ -267,7 +271,7 @@ def _below(
     """The shorted or the open wave at one frequency below the stop band."""
     system = band.model.system
     if isinstance(band.model, ConnectedSystem):
-        return []  # several electrodes a wave: at other phases they do not act alike
+        return []
     d: Discretisation = system.discretisation
     phase = BELOW * system.phase
     wave = strongest(solution.waves)

@@ -6,6 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from sawfem.extract.oblique_grating import ObliqueCurve, ObliqueWaves, PlaneCurve
 from sawfem.plot import style
@@ -30,7 +31,8 @@ def draw_oblique(found: ObliqueWaves) -> Figure:
     axes = figure.subplots(2, 2)
     inside = [curve for curve in found.curves if not curve.name.endswith("below")]
     below = [curve for curve in found.curves if curve.name.endswith("below")]
-    _slowness(axes[0, 0], inside, found.planes, "in the stop band, k1 = π/p")
+    turns = "" if round(found.wavenumber * found.period / np.pi) == 1 else "2"
+    _slowness(axes[0, 0], inside, found.planes, f"in the stop band, k₁ = {turns}π/p")
     if below:
         f = below[0].frequency[0].real / 1e6
         _slowness(axes[0, 1], below, found.planes, f"below it, short at {f:.5g} MHz")
@@ -59,6 +61,17 @@ def _look(curve: ObliqueCurve) -> dict[str, object]:
     }
 
 
+def _smooth(axes: Axes, x: Array, y: Array, curve: ObliqueCurve) -> None:
+    """The points that were computed, on a smooth curve between them."""
+    look = _look(curve)
+    fine, between = x, y
+    if x.size > 3:
+        fine = np.union1d(x, np.linspace(x[0], x[-1], 201))
+        between = CubicSpline(x, y)(fine)
+    marked = np.searchsorted(fine, x).tolist()
+    axes.plot(fine, between, markevery=marked, **look)  # type: ignore[arg-type]
+
+
 def _plane_components(plane: PlaneCurve) -> tuple[Array, Array]:
     angle = np.radians(plane.angle)
     return np.cos(angle) / plane.velocity, np.sin(angle) / plane.velocity
@@ -79,7 +92,7 @@ def _slowness(
         )
     for curve in curves:
         along, across = PER_KILOMETRE * curve.slowness.T
-        axes.plot(across, along, **_look(curve))  # type: ignore[arg-type]
+        _smooth(axes, across, along, curve)
     axes.set_xlabel("transverse slowness k₂/ω (s/km)")
     axes.set_ylabel("slowness k₁/ω (s/km)")
     axes.ticklabel_format(useOffset=False)
@@ -98,11 +111,7 @@ def _frequencies(axes: Axes, curves: list[ObliqueCurve], found: ObliqueWaves) ->
             linestyle=_PLANES.get(plane.surface, ":"),
         )
     for curve in curves:
-        axes.plot(
-            curve.transverse / found.wavenumber,
-            curve.frequency.real / 1e6,
-            **_look(curve),  # type: ignore[arg-type]
-        )
+        _smooth(axes, curve.transverse / found.wavenumber, curve.frequency.real / 1e6, curve)
     axes.set_xlabel("transverse wavenumber k₂/k₁")
     axes.set_ylabel(style.quantity_label("frequency", "MHz"))
     axes.ticklabel_format(useOffset=False)
@@ -119,7 +128,7 @@ def _velocities(axes: Axes, curves: list[ObliqueCurve], planes: tuple[PlaneCurve
             linestyle=_PLANES.get(plane.surface, ":"),
         )
     for curve in curves:
-        axes.plot(curve.angle, curve.velocity, **_look(curve))  # type: ignore[arg-type]
+        _smooth(axes, curve.angle, curve.velocity, curve)
     axes.set_xlabel("direction of the wave vector from x₁ towards x₂ (deg)")
     axes.set_ylabel("velocity ω/|k| (m/s)")
     axes.ticklabel_format(useOffset=False)

@@ -1,11 +1,14 @@
 """The dispersion map of a case: several electrodes a wave, its errors, an interruption."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from sawfem.design import Electrode, Stack, UnitCell
 from sawfem.extract import solve_grating
 from sawfem.pipeline import dispersion
+from sawfem.unitcell import dispersion as dispersionmodes
 from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.dispersionmap import dispersion_map
 from sawfem.unitcell.mesh import MeshSettings
@@ -137,3 +140,30 @@ def test_a_damaged_store_starts_anew(tmp_path):
         assert store.get("0", 3) is None
     with RowStore(path, "b") as store:
         assert store.get("0", 2) is None
+
+
+def test_doubtful_roots_are_told_in_the_map(models, monkeypatch):
+    """A mode set with a root that nothing confirms, and one that was miscounted."""
+    fine, _ = models
+    honest = dispersionmodes.modes_at_phase
+
+    def doubted(model, phase, frequencies=None, *, state=None):
+        found = honest(model, phase, frequencies, state=state)
+        assert found.sure
+        assert found.remarks() == ()
+        ghost = replace(found.modes[0], frequency=7.7e8 + 0j, error=2e7)
+        changed = replace(found, doubtful=(ghost,), counted=phase > 3.115)
+        assert not changed.sure
+        return changed
+
+    monkeypatch.setattr(dispersionmodes, "modes_at_phase", doubted)
+    found = dispersion_map(fine, np.linspace(7.6e8, 7.9e8, 3), np.array([3.1, 3.13]))
+    kinds = [kind for kind, _ in found.doubts]
+    assert (kinds.count("short"), kinds.count("open")) == (3, 3)
+    roots = [doubt for _, doubt in found.doubts if doubt.frequency is not None]
+    assert {doubt.phase for doubt in roots} == {3.1, 3.13}
+    assert all(doubt.error == 2e7 for doubt in roots)
+    text = " ".join(found.remarks())
+    assert "does not confirm" in text
+    assert "winding" in text
+    assert found.to_dict()["remarks"] == list(found.remarks())

@@ -1,5 +1,6 @@
 """Losses of the materials inside the certified model: closed forms, full solutions, power."""
 
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +19,7 @@ from sawfem.planewave.partial_waves import stroh_matrix
 from sawfem.planewave.surface_waves import plane_waves
 from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.discretisation import discretise
+from sawfem.unitcell.dispersion import dispersion_curves
 from sawfem.unitcell.gratingmodes import modes_at_frequency, modes_at_phase
 from sawfem.unitcell.losses import LossTerm, lossy_body, material_losses
 from sawfem.unitcell.mesh import MeshSettings
@@ -32,6 +34,8 @@ PITCH = 2.0e-6
 COARSE = MeshSettings(3, 1, 0.2)
 SHORTED, OPEN = ElectricalState.shorted(), ElectricalState.open(1)
 CENTRE = 3900.0 / (2.0 * PITCH)
+#: Random points held against full solutions; SAWFEM_POINTS takes more.
+POINTS = int(os.environ.get("SAWFEM_POINTS", "8"))
 
 
 def niobate():
@@ -101,6 +105,14 @@ def test_scaled_constants_turn_the_frequency():
         assert len(f[0]) >= 2
         np.testing.assert_allclose(f[1], s * f[0], rtol=1e-10)
         assert sets[1].counted
+    # Curves over the phase, which keep their identity from phase to phase.
+    grid = np.linspace(2.9, np.pi, 3)
+    plain_curves, lossy_curves = (dispersion_curves(model, grid, seeds=2) for model in models)
+    for curve in lossy_curves:
+        same = [c for c in plain_curves if np.array_equal(c.phases, curve.phases)]
+        apart = [np.max(np.abs(curve.frequencies / (s * c.frequencies) - 1.0)) for c in same]
+        assert min(apart) < 1e-9
+    assert len(lossy_curves) >= 2
     # A wave that runs at f with losses is one of the lossless cell at f/s, with the same phase.
     f = 0.97 * CENTRE
     running = modes_at_frequency(models[1], f)
@@ -130,12 +142,12 @@ def test_certificate_power_and_reciprocity_of_a_lossy_cell(lossy_strips):
     assert isinstance(floor, LossyAdmittance)
     rng = np.random.default_rng(5)
     ratios = []
-    for _ in range(8):
+    for _ in range(POINTS):
         f, phase = CENTRE * rng.uniform(0.9, 1.0), rng.uniform(1.5, 3.0)
         exact = BlochSystem(d, phase, floor).admittance(f)
         answer = model.answer(f, phase)
         error = np.max(np.abs(answer.admittance - exact))
-        assert error <= answer.bound < 1e-5 * np.max(np.abs(exact))
+        assert error <= answer.bound < 1e-4 * np.max(np.abs(exact))
         ratios.append(answer.bound / error)
         hermitian = 0.5 * (answer.admittance + answer.admittance.conj().T)
         assert np.linalg.eigvalsh(hermitian)[0] > 0.0
@@ -148,6 +160,7 @@ def test_certificate_power_and_reciprocity_of_a_lossy_cell(lossy_strips):
         radiated = model.at(phase).radiated(f, x)
         np.testing.assert_allclose(radiated + sum(taken.values()), power, rtol=1e-8)
         assert np.all(sum(taken.values()) > 0.01 * power)
+    print(f"bound over error: {np.min(ratios):.1f} at least, median {np.median(ratios):.1f}")
     assert np.median(ratios) < 100.0
     back = BlochSystem(d, -2.2, floor).admittance(0.93 * CENTRE)
     answer = model.answer(0.93 * CENTRE, 2.2)
