@@ -25,7 +25,9 @@ def second_process(make_ready: Callable[[], None]) -> Iterator[Executor | None]:
         helper.submit(make_ready)
         yield helper
     finally:
-        helper.shutdown(wait=False, cancel_futures=True)
+        # Waited for, a second at most: at the end of the program a pool that still closes may
+        # find its own pipe gone, and says so.
+        helper.shutdown(wait=True, cancel_futures=True)
 
 
 def _cores() -> int:
