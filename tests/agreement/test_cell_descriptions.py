@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from sawfem.design import Electrode, Overcoat, Stack, UnitCell
+from sawfem.extract.grating import THRIFTY
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.reduced import reduce
@@ -190,3 +191,14 @@ def test_refining_order_and_grading_together_converges_exponentially(stack, kind
     first, second = (apart(answer, answers[-1]) for answer in answers[:2])
     assert second < 1e-3
     assert first > 4.0 * second
+
+
+@pytest.mark.parametrize("kind", ["conformal", "hanging over"])
+def test_falling_degrees_keep_the_order_under_a_conformal_film(stack, kind):
+    """A mesh and the next of an endless sequence that gains a factor q a step differ by its error
+    times 1 - 1/q: differences fall by q as well, here by 8 to 12 (sawfem/unitcell/degrees.py)."""
+    cell = KINDS[kind](stack)
+    answers = [admittance(cell, settings) for settings in THRIFTY[:3]]
+    first, second = apart(*answers[:2]), apart(*answers[1:])
+    assert second < 3e-4
+    assert 6.0 * second < first < 16.0 * second

@@ -1,12 +1,14 @@
 """Cells of real processes: the areas of the drawing, what is where, and what is refused."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from sawfem.design import Electrode, Overcoat, Stack, UnitCell
 from sawfem.errors import GeometryError
+from sawfem.extract.grating import THRIFTY
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import AIR, COAT, METAL, STACK, MeshSettings, mesh_cell
 from sawfem.unitcell.meshsize import mesh_size
@@ -372,3 +374,17 @@ def test_a_mesh_beyond_the_memory_is_refused_and_not_built(stack):
     cell = UnitCell(stack, strips, "8 um", overcoat=coats)
     with pytest.raises(GeometryError, match=r"needs some \d+\.\d GB; expected at most 4 GB"):
         discretise(cell, MeshSettings(5, 4, 0.15))
+
+
+@pytest.mark.parametrize("step", [0.0, 0.1])
+def test_four_electrodes_under_a_conformal_film_fit_into_memory(stack, step):
+    """Of one height, and of four: their third mesh needs a third of what the full degree would."""
+    strips = [
+        Electrode(AL, 160e-9 * (1.0 + step * i), "1 um", centre=(2 * i + 1) * 1e-6)
+        for i in range(4)
+    ]
+    cell = UnitCell(stack, strips, "8 um", overcoat=[Overcoat(SILICA, "80 nm")])
+    third = THRIFTY[2]
+    size, full = mesh_size(cell, third), mesh_size(cell, replace(third, thrift=0.0))
+    assert size.memory < 3e9
+    assert full.unknowns > 4 * size.unknowns
