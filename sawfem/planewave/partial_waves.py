@@ -210,7 +210,8 @@ def newton(
             first = last
         elif number == 1:
             contracting = (first < ROUNDING) | (last <= contraction * first)
-        if not contracting.any() or np.all(last < 1e-13):
+        # Points in doubt are not waited for.
+        if np.all((last < 1e-13) | ~contracting):
             break
     return z, contracting & (last < ROUNDING)
 

@@ -40,8 +40,9 @@ Index = NDArray[np.int64]
 
 #: Exponent of the field at the edge of a conducting strip on a dielectric.
 LAMBDA = 0.5
-#: k s/4 of the smooth part across the largest element, k its wavenumber.
-SMOOTH = 0.4
+#: k s/4 of the smooth part across the largest element, k its wavenumber: with a fourth of a period
+#: waves of half a period are held. Half and twice of it give the same errors to 5 % (four cells).
+SMOOTH = 0.8
 #: Change of a wall's slope dx/dz below which it is straight.
 STRAIGHT = 1e-6
 #: Degree of the elements at a corner: 2 halves the error of C at a hundredth more unknowns, 3 does

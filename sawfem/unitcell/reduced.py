@@ -323,8 +323,9 @@ class _Snapshots:
     def at(cls, system: BlochSystem, centre: float, inputs: NDArray[Any]) -> _Snapshots:
         """Solutions at the centre frequency."""
         free = system.size - system.electrodes
-        stiffness = sp.csc_array(system.stiffness[:free, :free])
-        mass = sp.csc_array(system.mass[:free, :free])
+        # The transpose of rows is columns; of a Hermitian matrix it is the conjugate.
+        stiffness = system.stiffness[:free, :free].T.conj()
+        mass = system.mass[:free, :free].T.conj()
         factor = _shifted(system, centre, stiffness, mass)
         return cls(system, centre, inputs, stiffness, mass, factor, factor.solve(inputs))
 
