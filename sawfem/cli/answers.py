@@ -32,6 +32,7 @@ ROWS = (
     "capacitance_fitted_per_pair",
     "attenuation",
     "attenuation_open",
+    "phase_over_group_velocity",
     "fit_misfit",
 )
 #: Unwanted responses that are listed.

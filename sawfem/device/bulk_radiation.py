@@ -16,8 +16,8 @@ Without losses, and where no wave leaks, G_bulk is the power through the bottom 
 
 over the phases at which a harmonic radiates (Parseval; Re Y is the power through the bottom of a
 cell for one volt). :func:`bottom_conductance` computes that integral from the motion of the bottom
-itself. A leaky wave radiates as well: what it does is part of G_waves, since it belongs to the
-wave and not to the electrodes.
+itself. The strongest wave may leak: what it does is part of G_waves, since it belongs to the wave
+and not to the electrodes. Weaker waves that leak are the bulk's.
 """
 
 from __future__ import annotations
@@ -134,7 +134,7 @@ def bulk_radiation(
     """
     waves, bulk, count = [], [], []
     for one in mutual:
-        found = array_waves(samples, one)
+        found = _carriers(samples, one)
         poles = np.array([wave.pole for wave in found], dtype=complex)
         residues = np.array([wave.residue for wave in found], dtype=complex)
         V = electrodes.potentials(one.values)
@@ -145,6 +145,15 @@ def bulk_radiation(
         count.append(len(found))
     at = np.array([one.frequency for one in mutual])
     return BulkRadiation(at, np.array(waves), np.array(bulk), np.array(count, dtype=np.int64))
+
+
+def _carriers(samples: HarmonicSamples, mutual: MutualAdmittances) -> tuple[ArrayWave, ...]:
+    """The strongest wave, and of the others those that are slower than all bulk waves."""
+    found = array_waves(samples, mutual)
+    model = samples.model
+    onsets = bulk_onsets(model.projected.floor.tensors[0])
+    k = 2.0 * np.pi * mutual.frequency * model.period
+    return (*found[:1], *(w for w in found[1:] if not onsets or w.phase.real > k / min(onsets)))
 
 
 def bottom_conductance(

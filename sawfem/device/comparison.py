@@ -21,9 +21,9 @@ APART = 2.0
 SHIFT, DECIBEL, INTEGRAL = 1e-4, 0.3, 0.03
 #: Share of the frequencies whose difference counts in the judgement.
 TYPICAL = 0.9
-#: Leaky waves are judged by so many times as much: ends radiate into the bulk, and coupling of
-#: modes knows of no ends.
-LEAKY = 5.0
+#: Leaky waves, whose ends radiate into the bulk, and two waves that meet in the band are judged by
+#: so many times as much: coupling of modes knows of neither.
+APART_BY = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,7 +154,7 @@ class ModelComparison:
     @property
     def limit(self) -> float:
         """Largest ``disagreement`` that is expected."""
-        return LEAKY if self.leaky else 1.0
+        return APART_BY if self.leaky or self.meeting else 1.0
 
     @property
     def disagreement(self) -> float:

@@ -77,7 +77,8 @@ def coefficients(
 ) -> Coefficients:
     """Coefficients at ``frequency`` (F,) in hertz for an aperture in metres.
 
-    d = w/v - pi/p - j alpha; k is constant, C goes as s(f) and a as sqrt(w s(f)) from v/(2p).
+    d = g (w/v - pi/p - j alpha), g the phase over the group velocity; k is g times that of the
+    constants, C goes as s(f) and a as sqrt(g w s(f)) from v/(2p).
     Q of sawfem/extract/coupled.py then stays positive at every frequency if it is at v/(2p).
     """
     if isinstance(constants, ComConstants):  # stacked ones are checked before they are stacked
@@ -85,13 +86,16 @@ def coefficients(
     omega = 2.0 * np.pi * frequency
     p = constants.pitch
     scale = constants.scale(frequency)
-    growth = np.sqrt(frequency / constants.centre_frequency * scale * aperture) / p
+    g = constants.phase_over_group_velocity
+    growth = np.sqrt(g * frequency / constants.centre_frequency * scale * aperture) / p
     k, k_back = constants.both_reflections
     a, a_back = constants.both_transductions
     return Coefficients(
-        detuning=np.asarray(omega / constants.velocity - np.pi / p - 1j * constants.attenuation),
-        reflection=_at_each(k / p, frequency),
-        reflection_back=_at_each(k_back / p, frequency),
+        detuning=np.asarray(
+            g * (omega / constants.velocity - np.pi / p - 1j * constants.attenuation)
+        ),
+        reflection=_at_each(g * k / p, frequency),
+        reflection_back=_at_each(g * k_back / p, frequency),
         transduction=np.asarray(a * growth, dtype=complex),
         transduction_back=np.asarray(a_back * growth, dtype=complex),
         susceptance=np.asarray(
@@ -107,7 +111,7 @@ def _at_each(value: ArrayLike, frequency: FloatArray) -> ComplexArray:
 @lru_cache(maxsize=256)
 def check_constants(constants: ComConstants) -> None:
     """Raise InputError for constants of no passive grating."""
-    for name in ("pitch", "velocity"):
+    for name in ("pitch", "velocity", "phase_over_group_velocity"):
         value = getattr(constants, name)
         if not (np.isfinite(value) and value > 0.0):
             raise InputError(key=name, found=f"{value:g}", expected="positive, finite")

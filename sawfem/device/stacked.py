@@ -32,6 +32,7 @@ class StackedConstants:
     complex_capacitance: ComplexArray
     capacitance_slope: FloatArray
     slope_width: FloatArray
+    phase_over_group_velocity: FloatArray
 
     @classmethod
     def of(cls, gratings: Sequence[ComConstants], frequencies: int) -> StackedConstants:
@@ -54,6 +55,7 @@ class StackedConstants:
             np.repeat(np.array(capacitance, dtype=complex), frequencies),
             spread("capacitance_slope"),
             spread("slope_width"),
+            spread("phase_over_group_velocity"),
         )
 
     @property

@@ -49,6 +49,7 @@ class GratingConstants:
         wave; conjugates of k p and a p where nothing is lost, equal to them in a lossy cell with
         a mirror.
     capacitance_loss, capacitance_slope : C''/C' and d ln C / d ln f of the fitted capacitance.
+    phase_over_group_velocity : how much slower energy travels than the phase, of the shorted wave.
     resonant_edge : "lower" or "upper" shorted edge: the one that alternating voltages drive.
     bulk_onset : Hz, where the first bulk wave of the substrate starts to be radiated.
     next_bulk_onset : Hz, the first such frequency above the resonant edge; on a leaky cut it is
@@ -89,6 +90,7 @@ class GratingConstants:
     attenuation_coupled: float | None = None
     capacitance_loss: float | None = None
     capacitance_slope: float | None = None
+    phase_over_group_velocity: float | None = None
     fit_range: tuple[float, float] | None = None
     directivity: float | None = None
     reference_plane: float | None = None
@@ -153,6 +155,7 @@ class GratingConstants:
             ),
             capacitance_loss=self.capacitance_loss or 0.0,
             capacitance_static=0.5 * self.capacitance_per_pair,
+            phase_over_group_velocity=self.phase_over_group_velocity or 1.0,
             **self._slope(),
         )
 

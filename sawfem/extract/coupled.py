@@ -68,6 +68,8 @@ class ComConstants:
     capacitance_loss : C''/C', the loss tangent of the capacitance: what the electrodes radiate
         into the bulk by themselves.
     capacitance_static : C p at low frequency, F/m; None takes C' p for it.
+    phase_over_group_velocity : g. What a section does is that of d, k, k', alpha and a a' times g,
+        which leaves Y(f, pi) and all edges as they are (sawfem/extract/group_velocity.py).
     capacitance_slope, slope_width : S = d ln C / d ln f at v/(2p), and W; zero S is none.
     """
 
@@ -83,6 +85,7 @@ class ComConstants:
     capacitance_slope: float = 0.0
     slope_width: float = 0.05
     capacitance_static: float | None = None
+    phase_over_group_velocity: float = 1.0
 
     @property
     def centre_frequency(self) -> float:

@@ -28,6 +28,7 @@ from sawfem.extract.edges import (
     two_modes,
     with_material_losses,
 )
+from sawfem.extract.group_velocity import phase_over_group_velocity
 from sawfem.extract.loss_budget import LossBudget, has_losses, loss_budget, with_losses
 from sawfem.extract.uncertainty import edge_error, numerical_uncertainty
 from sawfem.planewave import Wave, estimate_velocities
@@ -167,9 +168,22 @@ def _solved(
             fine = replace(fine, constants=replace(fine.constants, numerical=bars))
             if edge_error(fine.constants) <= accuracy or number == total - 1:
                 report("unit cell", total, total)
+                fine = _with_group_velocity(fine)
                 return replace(fine, checks=_checks(fine.band, fine.picture))
         coarse = fine
     raise AssertionError("MESHES holds at least two meshes")
+
+
+def _with_group_velocity(solution: GratingSolution) -> GratingSolution:
+    """The same with the group velocity of its wave, or with why it has none."""
+    constants, picture = solution.constants, solution.picture
+    g = None if picture is None else phase_over_group_velocity(solution.band, picture.com)
+    if g is not None:
+        return replace(solution, constants=replace(constants, phase_over_group_velocity=g))
+    several = isinstance(solution.band.model, ConnectedSystem)
+    reason = "of one electrode a period alone" if several else "no mode beside the driven edge"
+    reasons = {**constants.reasons, "phase_over_group_velocity": f"not known: {reason}"}
+    return replace(solution, constants=replace(constants, reasons=reasons))
 
 
 def _affordable(cell: UnitCell, meshes: tuple[MeshSettings, ...]) -> tuple[MeshSettings, ...]:
@@ -199,12 +213,14 @@ def solve_like(
     ``limits`` are how far an edge may move, relatively, and how alike its displacement must stay;
     beyond them the edges are searched anew.
 
-    Plane waves, error bars and checks are not computed again: ``waves`` are those of the
-    solution, ``numerical`` and ``checks`` are empty.
+    Plane waves, group velocity, error bars and checks are not computed again: ``waves`` and the
+    ratio of the velocities are those of the solution, ``numerical`` and ``checks`` are empty.
     """
     model = solution.band.model
     connections = model.connections if isinstance(model, ConnectedSystem) else None
-    return _on_mesh(cell, connections, solution.waves, settings, solution, limits)
+    found = _on_mesh(cell, connections, solution.waves, settings, solution, limits)
+    g = solution.constants.phase_over_group_velocity
+    return replace(found, constants=replace(found.constants, phase_over_group_velocity=g))
 
 
 def grating_waves(cell: UnitCell, *, phase: float = math.pi) -> tuple[Wave, ...]:

@@ -190,7 +190,7 @@ class GratingTable:
 
     def _constants(self, column: Complex, pitch: float, ratio: float) -> GratingConstants:
         edges = self.kind.edges(column[:, None])
-        capacitance, loss, slope, width, static = column[len(self.kind.names) :].real.tolist()
+        capacitance, loss, slope, width, static, g = column[len(self.kind.names) :].real.tolist()
         scale = ComConstants(
             pitch,
             float(edges.poles.sum().real),
@@ -219,6 +219,7 @@ class GratingTable:
             "coupling_k2_effective": (
                 effective_coupling(driven.real, opened.real) if opened.real > driven.real else None
             ),
+            "phase_over_group_velocity": g,
             "capacitance_per_pair": 2.0 * static,
             "capacitance_fitted_per_pair": 2.0 * com.capacitance,
             "attenuation": float(loss_of(np.array(driven))),
@@ -279,7 +280,7 @@ def _many(kind: Kind, columns: Complex, pitch: Array) -> dict[str, NDArray[Any]]
     driven, opened = edges.driven / pitch, edges.opened / pitch
     total = poles.sum(axis=0)
     alpha = np.pi / pitch * total.imag / total.real
-    capacitance, loss, slope, _, static = columns[len(kind.names) :].real
+    capacitance, loss, slope, _, static, g = columns[len(kind.names) :].real
     every = np.concatenate([poles, zeros])
     lossy = np.any(np.abs(every.imag) > 1e-12 * every.real, axis=0)
     loss = np.where(lossy, np.maximum(0.0, loss), 0.0)
@@ -294,6 +295,7 @@ def _many(kind: Kind, columns: Complex, pitch: Array) -> dict[str, NDArray[Any]]
         "reflection_per_electrode": np.where(lossy, k, k.real) if kind.mirror else k,
         "transduction_per_electrode": np.where(lossy, a, np.abs(a)),
         "coupling_k2_effective": _effective(driven.real, opened.real),
+        "phase_over_group_velocity": g,
         "capacitance_per_pair": 2.0 * static,
         "capacitance_fitted_per_pair": 2.0 * capacitance,
         "attenuation": np.where(lossy, loss_of(driven), 0.0),

@@ -37,6 +37,7 @@ SCALE = (
     "capacitance_slope",
     "slope_width",
     "capacitance_static",
+    "phase_over_group_velocity",
 )
 #: Relative distance within which two edges are common to both stop bands.
 COMMON = 1e-7
@@ -116,6 +117,7 @@ def scale_row(solution: GratingSolution) -> list[complex]:
         com.capacitance_slope,
         com.slope_width,
         static,
+        solution.constants.phase_over_group_velocity or 1.0,
     ]
 
 

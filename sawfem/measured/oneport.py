@@ -119,15 +119,16 @@ class OnePort:
         w = 2.0 * np.pi * frequency
         slowness = 1.0 / v
         extra = loss * slowness * (math.log(10.0) / 20.0)
-        d = slowness * w - (np.pi / p) - 1j * (extra + known.attenuation)
+        g = known.phase_over_group_velocity
+        d = (slowness * w - (np.pi / p) - 1j * (extra + known.attenuation)) * g
         phasor_k, phasor_a = abs(known.reflection) * p, abs(known.transduction) * p
-        k, k_back = (k_size * (part / phasor_k) for part in known.both_reflections)
+        k, k_back = (k_size * (g * part / phasor_k) for part in known.both_reflections)
         place = slowness * (2.0 * p * frequency)  # f over v/(2p)
         scale = constant(1.0, n)
         if known.capacitance_slope:
             far = tanh((place - 1.0) / known.slope_width)
             scale = far * (known.capacitance_slope * known.slope_width) + 1.0
-        growth = sqrt(place * scale * self.device.aperture)
+        growth = sqrt(place * scale * (g * self.device.aperture))
         a, a_back = (a_size * (part / phasor_a) * growth for part in known.both_transductions)
         loaded = 1j * (1.0 - 1j * known.capacitance_loss) / p * self.device.aperture
         susceptance = c * scale * (w * loaded)

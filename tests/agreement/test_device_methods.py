@@ -35,24 +35,28 @@ LEAKY = replace(
     capacitance_loss=4e-3,
     capacitance_slope=0.8,
     slope_width=0.04,
+    phase_over_group_velocity=1.3,
 )
 APERTURE = 1e-4
 OFFSETS = [0.0, 0.001, 0.02 / np.pi, -0.03, 0.2]
 
 
 def local_matrix(f, open_strips=False, constants=CONSTANTS):
-    """Matrix of d(R, S, I, V)/dx as the equations stand in sawfem/extract/coupled.py."""
-    p = constants.pitch
+    """Matrix of d(R, S, I, V)/dx as the equations stand in sawfem/extract/coupled.py.
+
+    All but C is times g: along the grating the wave needs v/g for what it does.
+    """
+    p, g = constants.pitch, constants.phase_over_group_velocity
     w = 2 * np.pi * f
-    d = w / constants.velocity - np.pi / p - 1j * constants.attenuation
+    d = g * (w / constants.velocity - np.pi / p - 1j * constants.attenuation)
     scale = 1 + constants.capacitance_slope * constants.slope_width * np.tanh(
         (f / F0 - 1) / constants.slope_width
     )
-    k, k_back = constants.reflection / p, constants.reflection_back
+    k, k_back = g * constants.reflection / p, constants.reflection_back
     a, a_back = constants.transduction, constants.transduction_back
-    k_back = np.conj(k) if k_back is None else k_back / p
+    k_back = np.conj(k) if k_back is None else g * k_back / p
     a_back = np.conj(a) if a_back is None else a_back
-    a, a_back = (part / p * np.sqrt(APERTURE * f / F0 * scale) for part in (a, a_back))
+    a, a_back = (part / p * np.sqrt(g * APERTURE * f / F0 * scale) for part in (a, a_back))
     C = constants.capacitance * (1 - 1j * constants.capacitance_loss) / p * APERTURE * scale
     A = np.zeros((4, 4), dtype=complex)
     A[0] = [-1j * d, 1j * k, 0, 1j * a]

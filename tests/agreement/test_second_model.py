@@ -1,5 +1,7 @@
 """Coupling of modes against sums over electrodes, which share the harmonic admittance alone."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -57,7 +59,7 @@ def test_resonator_on_a_bound_wave(niobate):
     assert found.frequency[0] == found.fit_band[0]
     assert found.frequency[-1] == found.fit_band[1]
     for coupled, summed in found.peaks:
-        assert summed == pytest.approx(coupled, rel=1e-5)  # asked for: 1e-4
+        assert summed == pytest.approx(coupled, rel=4e-5)  # asked for: 1e-4
     assert len(found.peaks) == 2
     assert np.abs(found.difference[found.apart]).max() < 0.3
     assert found.conductance_ratio == pytest.approx(1.0, abs=0.006)  # asked for: 0.03
@@ -96,7 +98,7 @@ def test_resonator_on_a_leaky_wave_differs_by_what_its_ends_do(tantalate):
     near = (frequency > 882e6) & (frequency < 900e6)
     assert np.abs(same[near] - ends[near]).max() < 0.15
     assert np.abs(differences(400)[2][near] - ends[near]).max() < 0.35
-    assert np.all(np.abs(ends[near]) > 0.7)
+    assert np.all(np.abs(ends[near]) > 0.5)
 
     decibel = 20.0 * np.log10(np.abs(summed / coupled))
     corrected = 20.0 * np.log10(np.abs(summed / (coupled + ends * electrode)))
@@ -114,9 +116,10 @@ def test_what_is_left_on_a_leaky_wave_is_the_cut_of_a_bulk_wave(tantalate):
 
     Coupling of modes is given the grating's own wave (its phase, decay and strength at every
     frequency, roots of the cell) and the exact Y(f, pi). Its ripples below the resonance, 0.4 dB
-    with constant coefficients, are then gone. What differs towards the onset does not grow with
-    the number of electrodes, so it comes from the ends; and the poles of Y(f, gamma) along the
-    cut of the second bulk wave make it, which coupling of modes does not have.
+    without the group velocity, are then gone, and nearly so with the group velocity alone. What
+    differs towards the onset does not grow with the number of electrodes, so it comes from the
+    ends; and the poles of Y(f, gamma) along the cut of the second bulk wave make it, which
+    coupling of modes does not have.
     """
     cell, constants = tantalate
     com = constants.com()
@@ -148,16 +151,18 @@ def test_what_is_left_on_a_leaky_wave_is_the_cut_of_a_bulk_wave(tantalate):
         radiated = ElectrodeSet.transducer(counts[1]).admittance(y) / electrode
         ends = np.array([summed - coupled for summed, coupled in found]) / electrode
         plain = endless_transducer(com, counts[1], 1.0, np.array([f]), damping=damping)[0]
-        ratio = [20.0 * np.log10(abs(found[1][0] / y)) for y in (plain, found[1][1])]
+        equal = replace(com, phase_over_group_velocity=1.0)
+        old = endless_transducer(equal, counts[1], 1.0, np.array([f]), damping=damping)[0]
+        ratio = [20.0 * np.log10(abs(found[1][0] / y)) for y in (old, plain, found[1][1])]
         return ends, radiated, ratio
 
     for f in (850e6, 853e6, 856e6):  # ripples of a transducer beside its resonance
-        _, _, (plain, exact) = left(f)
+        _, _, (old, plain, exact) = left(f)
         assert abs(exact) < 0.01
-        assert abs(plain) > 0.1
+        assert abs(plain) < 0.1 < abs(old)
     for f in (911e6, 912e6, 913e6):
-        ends, radiated, (plain, _) = left(f)
-        assert abs(plain) > 0.6
+        ends, radiated, (_, plain, _) = left(f)
+        assert abs(plain) > 0.5
         assert np.abs(ends - ends[1]).max() < 0.25 * abs(ends[1])
         # What the cut leaves over is the charge that the ends lack, as at all other frequencies.
         assert ends[1] - radiated == pytest.approx(-0.35j, abs=0.35)
