@@ -2,7 +2,9 @@
 
 The bar of an edge or of a capacitance is the distance between a mesh and one with an order and a
 grading more; the finer value is reported. (Measured against finer meshes on niobate, tantalate
-and quartz the bar was 5 to 50 times the error left in the finer value.)
+and quartz the bar was 5 to 50 times the error left in the finer value.) Where two errors cross, the
+distance of one edge may vanish by accident while its neighbours move: no edge gets less than
+LEAST of the largest bar among them.
 
 Quantities made of several edges do not get the difference of their own two values: errors of two
 edges may cancel in it by accident. They get what the bars of the edges add up to.
@@ -14,6 +16,9 @@ import math
 from typing import Any
 
 from sawfem.extract.constants import GratingConstants
+
+#: Least bar of an edge over the largest one of the four.
+LEAST = 0.1
 
 #: Constants whose bar is the plain difference.
 _PLAIN = (
@@ -46,6 +51,7 @@ def numerical_uncertainty(coarse: GratingConstants, fine: GratingConstants) -> d
         bar = difference(getattr(coarse, name), getattr(fine, name))
         if bar is not None:
             bars[name] = bar
+    _widen(bars)
     short, open_ = _complete(fine.stopband_short), _complete(fine.stopband_open)
     if short is None:
         return bars
@@ -73,6 +79,14 @@ def numerical_uncertainty(coarse: GratingConstants, fine: GratingConstants) -> d
         share = max(bars["stopband_short"]) / resonance + max(bars["stopband_open"]) / antiresonance
         bars["coupling_k2_effective"] = abs(slope) * x * share
     return bars
+
+
+def _widen(bars: dict[str, Any]) -> None:
+    """Give every edge LEAST of the largest bar of an edge, in place."""
+    names = [name for name in ("stopband_short", "stopband_open") if name in bars]
+    least = LEAST * max((bar or 0.0 for name in names for bar in bars[name]), default=0.0)
+    for name in names:
+        bars[name] = tuple(None if bar is None else max(bar, least) for bar in bars[name])
 
 
 def _complete(pair: tuple[float | None, float | None]) -> tuple[float, float] | None:

@@ -1,6 +1,7 @@
 """The numerical error bars of grating constants against a much finer mesh."""
 
 import os
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -64,6 +65,24 @@ def test_the_finest_pair_brings_its_own_bars():
     again = numerical_uncertainty(constants, constants)
     # Two equal solutions leave nothing open.
     assert max(part for bar in again.values() for part in map(abs, _parts(bar))) == 0.0
+
+
+def test_an_edge_that_stands_still_by_accident_gets_a_share_of_its_neighbours_bars():
+    """Of four edges one moves by nothing between two meshes, one by 1 kHz."""
+    crystal, euler, height, ratio = GRATINGS[0]
+    cell = UnitCell.grating(
+        Stack(crystal, euler=euler),
+        "aluminium/kaye-laby",
+        pitch=PITCH,
+        thickness=height * 2.0 * PITCH,
+        metallisation_ratio=ratio,
+    )
+    fine = solve_grating(cell, accuracy=1e-2).constants
+    (f1, f2), (f3, f4) = fine.stopband_short, fine.stopband_open
+    coarse = replace(fine, stopband_short=(f1, f2 + 1e3), stopband_open=(f3 + 50.0, f4 + 500.0))
+    bars = numerical_uncertainty(coarse, fine)
+    assert bars["stopband_short"] == pytest.approx((100.0, 1000.0), rel=1e-3)
+    assert bars["stopband_open"] == pytest.approx((100.0, 500.0), rel=1e-3)
 
 
 #: Base stacks: crystal, cut, and the range of h/lambda.
