@@ -71,6 +71,7 @@ class TrackElement(Table):
     offset: f.Position = Field(
         default=None, description="how far it lies aside, to meet a beam that walks off"
     )
+    mirrored: f.Flag = Field(default=False, description="turned round, left to right")
 
 
 class Track(Table):

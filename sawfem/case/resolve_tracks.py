@@ -93,6 +93,7 @@ def _transducer(
 ) -> ResolvedElement:
     """A transducer; without ``polarity`` it alternates, on from its own section just before."""
     fingers = element.need("fingers", "61")
+    _check_drawn(element, len(grating_of(element, gratings).electrodes), fingers, spreads=spreads)
     port = element.table["transducer"]
     polarity = tuple(element.table.get("polarity", ()))
     if not polarity:
@@ -118,8 +119,32 @@ def _transducer(
         polarity=polarity,
         weights=None if weights is None else tuple(float(w) for w in weights),
         dummies=element.table.get("dummies", True),
+        mirrored=element.table.get("mirrored", False),
         offset=offset_of(element, grating_of(element, gratings).wavelength, spreads=spreads),
     )
+
+
+def _check_drawn(element: Reader, each: int, fingers: int, *, spreads: bool) -> None:
+    """On cells of several electrodes: whole cells, tied as the cell is."""
+    if each <= 1:
+        return
+    if fingers % each:
+        raise element.refuse(
+            "fingers", f"{fingers} in cells of {each} electrodes", f"a multiple of {each}"
+        )
+    for key in ("polarity", "weights", "window"):
+        if key in element:
+            raise element.refuse(
+                key,
+                "one on cells of several electrodes",
+                "none: the cell says what is tied to what",
+            )
+    if spreads:
+        raise element.refuse(
+            "grating",
+            "cells of several electrodes under diffraction = true",
+            "one electrode a period",
+        )
 
 
 def window_overlaps(name: str, fingers: int) -> list[float]:

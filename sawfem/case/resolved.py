@@ -235,7 +235,8 @@ class ResolvedElement:
 
     ``count`` strips or fingers on ``grating``; ``length`` of a space, centre to centre, with the
     ``surface`` "", "free" or "metallised"; ``port``, ``polarity``, ``weights``, ``dummies`` and
-    ``offset`` (across, m) of a transducer; ``connection`` of a reflector.
+    ``offset`` (across, m) of a transducer, which may be ``mirrored``; ``connection`` of a
+    reflector.
     """
 
     kind: str
@@ -249,6 +250,7 @@ class ResolvedElement:
     weights: tuple[float, ...] | None = None
     dummies: bool = True
     offset: float = 0.0
+    mirrored: bool = False
 
 
 @dataclass(frozen=True)

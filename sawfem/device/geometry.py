@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sawfem.device.assembly import ResonatorPart
+from sawfem.device.drawn import DrawnCell
 from sawfem.device.pmatrix import FloatArray
 from sawfem.device.track import Element, Gratings, Reflector, Space, Track, Transducer
 
@@ -80,25 +81,69 @@ def layout_of(part: ResonatorPart | Track, gratings: Gratings) -> Layout:
             beside = [*elements[max(position - 1, 0) : position], *elements[position + 1 :][:1]]
             pitches = [gratings.of(e.grating).pitch for e in beside if not isinstance(e, Space)]
             length = element.length - 0.5 * sum(pitches)
+            if any(not isinstance(e, Space) and e.grating in gratings.drawn for e in beside):
+                length = element.length - _leads(elements, position, gratings)
             text = f"space{' ' + element.surface if element.surface else ''}"
         else:
             pitch = gratings.of(element.grating).pitch
             width = gratings.widths.get(element.grating, HALF * pitch)
             count = element.strips if isinstance(element, Reflector) else element.fingers
+            drawn = gratings.drawn.get(element.grating)
+            if drawn is not None:
+                cell_strips, length = _drawn(element, drawn, x)
+                strips += cell_strips
+                spans.append((x, x + length, _named(element, count)))
+                x += length
+                continue
             centres = np.asarray(x + (np.arange(count) + 0.5) * pitch, dtype=np.float64)
             aside = getattr(element, "offset", 0.0) / track.aperture
             strips += [
                 replace(strip, aside=aside) for strip in _electrodes(element, centres, width)
             ]
             length = count * pitch
-            text = (
-                f"reflector {count} {element.connection}"
-                if isinstance(element, Reflector)
-                else f"{element.port}: {count} fingers"
-            )
+            text = _named(element, count)
         spans.append((x, x + length, text))
         x += length
     return Layout(tuple(strips), tuple(spans), x, track.aperture)
+
+
+def _named(element: Reflector | Transducer, count: int) -> str:
+    if isinstance(element, Reflector):
+        return f"reflector {count} {element.connection}"
+    return f"{element.port}: {count} fingers"
+
+
+def _leads(elements: tuple[Element, ...], position: int, gratings: Gratings) -> float:
+    """What the sections beside a space take of its length, m."""
+    total = 0.0
+    for place, right in ((position - 1, True), (position + 1, False)):
+        if not 0 <= place < len(elements):
+            continue
+        element = elements[place]
+        if isinstance(element, Space):
+            continue
+        drawn = gratings.drawn.get(element.grating)
+        mirrored = getattr(element, "mirrored", False)
+        pitch = gratings.of(element.grating).pitch
+        total += 0.5 * pitch if drawn is None else drawn.lead(right=right, mirrored=mirrored)
+    return total
+
+
+def _drawn(element: Reflector | Transducer, cell: DrawnCell, x: float) -> tuple[list[Strip], float]:
+    """The electrodes of whole cells from the left plane of their section on, and its length."""
+    kinds = {"hot": "upper", "ground": "lower", "floating": "open"}
+    count = element.strips if isinstance(element, Reflector) else element.fingers
+    length = cell.cells(count) * cell.period
+    mirrored = getattr(element, "mirrored", False)
+    start = x + cell.lead(right=False) - cell.electrodes[0].centre
+    found = []
+    for n in range(cell.cells(count)):
+        for item in cell.electrodes:
+            at = start + n * cell.period + item.centre
+            at = 2.0 * x + length - at if mirrored else at
+            kind = element.connection if isinstance(element, Reflector) else kinds[item.connection]
+            found.append(Strip(at - item.width / 2, at + item.width / 2, 0.0, 1.0, kind))
+    return sorted(found, key=lambda strip: strip.left), length
 
 
 def _electrodes(element: Reflector | Transducer, centres: FloatArray, w: float) -> list[Strip]:

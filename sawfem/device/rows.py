@@ -127,19 +127,41 @@ class _Builder:
         found = self.gratings.of(element.grating, double=double)
         return replace(found, attenuation=found.attenuation + self.track.attenuation)
 
-    def half_pitch(self, element: Element) -> float:
-        """How far an element's section reaches beyond the centre of its outer electrode, m."""
+    def lead(self, element: Element, *, right: bool) -> float:
+        """How far a section reaches beyond the centre of its outer electrode at an end, m."""
         if isinstance(element, Space):
             return 0.0
+        drawn = self.gratings.drawn.get(element.grating)
+        if drawn is None:
+            return self.half_pitch(element)
+        return drawn.lead(right=right, mirrored=getattr(element, "mirrored", False))
+
+    def width(self, element: Element, *, right: bool) -> float:
+        """Width of the outer electrode at an end, m; 0 where it is not known."""
+        if isinstance(element, Space):
+            return 0.0
+        drawn = self.gratings.drawn.get(element.grating)
+        if drawn is None:
+            return self.gratings.widths.get(element.grating, 0.0)
+        return drawn.outer(right=right, mirrored=getattr(element, "mirrored", False)).width
+
+    def half_pitch(self, element: Reflector | Transducer) -> float:
+        """Half the distance from electrode to electrode, m."""
         cells = element.electrodes_per_cell if isinstance(element, Transducer) else 1
         return 0.5 * self.constants(element).pitch / cells
 
     def reflector(self, element: Reflector) -> PMatrix:
         key = (element.grating, element.strips, element.connection)
+        drawn = self.gratings.drawn.get(element.grating)
+        if drawn is not None and element.connection == "open":
+            raise GeometryError(
+                key="connection", found="open cells of several electrodes", expected="shorted"
+            )
         if key not in self.known:
+            strips = element.strips if drawn is None else 2 * drawn.cells(element.strips)
             self.known[key] = grating_section(
                 self.constants(element),
-                element.strips,
+                strips,
                 self.frequency,
                 connection=element.connection,
             )
@@ -151,9 +173,9 @@ class _Builder:
         assert isinstance(element, Space)
         before = elements[position - 1] if position > 0 else element
         after = elements[position + 1] if position + 1 < len(elements) else element
-        length = element.length - self.half_pitch(before) - self.half_pitch(after)
+        length = element.length - self.lead(before, right=True) - self.lead(after, right=False)
         beside = [e for e in (before, after) if not isinstance(e, Space)]
-        widths = [self.gratings.widths.get(e.grating, 0.0) for e in beside]
+        widths = [self.width(before, right=True), self.width(after, right=False)]
         if element.length <= 0.5 * sum(widths):
             raise GeometryError(
                 key=f"elements[{position}].space",
@@ -209,6 +231,11 @@ class _Builder:
     def transducer(self, element: Transducer, aperture: float, level: float) -> PMatrix:
         """A transducer in the strip at height ``level``, ``aperture`` wide; one port."""
         constants = self.constants(element)
+        drawn = self.gratings.drawn.get(element.grating)
+        if drawn is not None:
+            cells = drawn.cells(element.fingers)
+            found = transducer_section(constants, 2 * cells, aperture, self.frequency)
+            return found.mirrored() if element.mirrored else found
         c = element.sequence
         active = np.ones(c.size, dtype=bool)
         if element.weights is not None:
@@ -226,7 +253,8 @@ class _Builder:
                 sections.append(with_idle_port(grating_section(chosen, piece.size, self.frequency)))
         joined = in_parallel(sections)
         extra = _static_cells(element, c, active, self._ratio(element)) - _driven(c, active, step)
-        return with_capacitance(joined, extra * constants.capacitance * aperture)
+        whole = with_capacitance(joined, extra * constants.capacitance * aperture)
+        return whole.mirrored() if element.mirrored else whole
 
     def _ratio(self, element: Transducer) -> float:
         """Metallisation ratio; 0.5 where the width is not known."""
@@ -323,6 +351,11 @@ def _port_resistance(track: Track, gratings: Gratings, port: str) -> float:
                 found="nothing",
                 expected=f'a width of "{element.grating}", to get a resistance',
             )
+        drawn = gratings.drawn.get(element.grating)
+        if drawn is not None:
+            cells = drawn.cells(element.fingers)
+            conductance += cells * np.array([drawn.width("hot"), drawn.width("ground")])
+            continue
         for side, c in enumerate((1, -1)):
             count = int(np.count_nonzero(element.sequence == c))
             conductance[side] += count * width

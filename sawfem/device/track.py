@@ -15,6 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from sawfem.device.description import _count, _length, _not_negative
+from sawfem.device.drawn import DrawnCell
 from sawfem.device.pmatrix import FloatArray
 from sawfem.device.spreading import Spreading
 from sawfem.errors import GeometryError, InputError
@@ -78,6 +79,11 @@ class Transducer:
     dummies : whether what the overlap leaves out is filled with dummy fingers.
     offset : m, across the track: how far it lies aside, to meet a beam that walks off. Only the
         track's ``spreading`` knows of it; electrodes and fields are those of one row.
+    mirrored : turned round, left to right: a cell without a mirror plane then launches to the
+        other side.
+
+    On a grating drawn in full (``Gratings.drawn``) the electrodes fill whole cells, tied as these
+    are; polarity and overlap are then those of the cell.
 
     Raises GeometryError for what cannot be built.
     """
@@ -89,6 +95,7 @@ class Transducer:
     weights: tuple[float, ...] | None = None
     dummies: bool = True
     offset: float = 0.0
+    mirrored: bool = False
 
     def __post_init__(self) -> None:
         _count("fingers", self.fingers, 2)
@@ -190,6 +197,7 @@ class Gratings:
     double : the same for cells of two electrodes, where double electrodes are used.
     widths : m, mean width of the electrodes, for finger resistance.
     velocity_free, velocity_metallised : m/s of the plain surface; None where it is not known.
+    drawn : cells of several connected electrodes, whose constants are those of half waves.
     """
 
     constants: Mapping[str, ComConstants]
@@ -197,6 +205,7 @@ class Gratings:
     widths: Mapping[str, float] = field(default_factory=dict)
     velocity_free: float | None = None
     velocity_metallised: float | None = None
+    drawn: Mapping[str, DrawnCell] = field(default_factory=dict)
 
     def of(self, name: str, *, double: bool = False) -> ComConstants:
         """Constants of one grating. Raises InputError for one that is not there."""

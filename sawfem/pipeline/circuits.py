@@ -30,6 +30,7 @@ from sawfem.device.assembled import circuit_response
 from sawfem.device.assembly import Circuit, Part, ResonatorPart, ladder, port_nodes
 from sawfem.device.blackbox import BlackBox
 from sawfem.device.circuit import CircuitPort
+from sawfem.device.drawn import DrawnCell, DrawnElectrode
 from sawfem.device.losses import attenuation_of_loss
 from sawfem.device.lump import Lump
 from sawfem.device.pmatrix import FloatArray
@@ -44,6 +45,7 @@ from sawfem.extract import (
     solve_double_electrodes,
 )
 from sawfem.extract.grating import grating_waves, strongest
+from sawfem.pipeline.build import connections_of
 from sawfem.pipeline.fingers import conducting_width, sheet_resistance
 
 
@@ -220,7 +222,28 @@ class _Builder:
         if waves is not None:
             wave = strongest(waves)
             free, metallised = wave.velocity_free, wave.velocity_metallised
-        return Gratings(constants, double, widths, free, metallised), bars
+        drawn = {
+            name: self._drawn(name)
+            for name in circuit.gratings
+            if len(self.cells[name].electrodes) > 1
+        }
+        return Gratings(constants, double, widths, free, metallised, drawn), bars
+
+    def _drawn(self, name: str) -> DrawnCell:
+        """A cell of several electrodes."""
+        cell, tied = self.cells[name], connections_of(self.case, name)
+        reference = self.solutions[name].constants.reference_plane
+        assert tied is not None
+        assert reference is not None
+        electrodes = sorted(cell.electrodes, key=lambda item: item.centre or 0.0)
+        return DrawnCell(
+            cell.period,
+            tuple(
+                DrawnElectrode(item.centre or 0.0, item.mean_width, word)
+                for item, word in zip(electrodes, tied, strict=True)
+            ),
+            reference,
+        )
 
 
 def _double_gratings(circuit: Circuit) -> list[str]:
@@ -250,6 +273,7 @@ def _element(element: ResolvedElement) -> Element:
         element.weights,
         element.dummies,
         element.offset,
+        element.mirrored,
     )
 
 

@@ -116,6 +116,12 @@ def run_yield(case: Case, plan: ProcessPlan, *, progress: Progress | None = None
         design = build(resolved)
         solutions = {name: solved_grating(name, resolved, design, report) for name in design.cells}
         dies = _Dies(plan, design, solutions, report)
+        if plan.faults.any and dies.surrogate.nominal.gratings.drawn:
+            raise InputError(
+                key="yield.missing_fingers",
+                found="faults on cells of several electrodes",
+                expected="none there: such a cell is known as a whole",
+            )
         nominal = dies.verdicts({})
         effects, worst = _effects(dies, nominal, report)
         draws = plan.draws()

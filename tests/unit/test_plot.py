@@ -38,8 +38,8 @@ def test_files_are_there_and_repeat(whole_result, tmp_path):
         for name in ("harmonic-admittance", "cell", "mode", "response")
         for suffix in ("png", "svg")
     ]
-    assert stages[0] == ("pictures", 0, 5)
-    assert stages[-1] == ("pictures", 5, 5)
+    assert stages[0] == ("pictures", 0, 4)
+    assert stages[-1] == ("pictures", 4, 4)
     again = draw_result(whole_result, tmp_path / "b")
     for first, second in zip(files, again, strict=True):
         assert first.read_bytes() == second.read_bytes(), first.name
@@ -74,7 +74,7 @@ def test_a_helper_draws_what_is_left_to_it_and_may_die(whole_result, tmp_path, d
     alone = draw_result(whole_result, tmp_path / "alone")
     helper = Beside(dies=dies)
     both = draw_result(whole_result, tmp_path / "both", helper=helper)
-    assert helper.names == ([] if dies else ["spurious", "response", "mode", "cell"])
+    assert helper.names == ([] if dies else ["response", "mode", "cell"])
     assert [path.name for path in both] == [path.name for path in alone]
     for first, second in zip(alone, both, strict=True):
         assert first.read_bytes() == second.read_bytes(), first.name
