@@ -57,7 +57,7 @@ def phase_over_group_velocity(band: StopBand, com: ComConstants) -> float | None
     shares = sorted((1.0 - end if lower else 1.0 + end) for end in ends)
     to_velocity = 2.0 * math.pi * com.pitch / (math.pi - q)
     low, high = (share * centre * to_velocity for share in shares)
-    shorted, _, _, _ = resonances(reduce(system, centre), low, high)
+    shorted, _, _, _ = resonances(reduce(system, centre), low, high, floating=False)
     if not shorted:
         return None
     mode = max(shorted, key=lambda edge: edge.coupling)

@@ -203,7 +203,7 @@ def _search(model: ReducedSystem, low: float, high: float) -> StopBand | None:
 
 
 def resonances(
-    model: ReducedSystem, low: float, high: float
+    model: ReducedSystem, low: float, high: float, *, floating: bool = True
 ) -> tuple[list[Edge], list[Edge], tuple[float, ...], bool | None]:
     """Standing or travelling modes of the grating at the model's phase, between two velocities.
 
@@ -211,6 +211,7 @@ def resonances(
     ----------
     model : reduced system at a phase gamma in (0, pi].
     low, high : velocities w p / gamma, m/s.
+    floating : whether modes with floating electrodes are wanted as well.
 
     Returns
     -------
@@ -237,7 +238,7 @@ def resonances(
         mirrored = _real(model.matrix(ellipse.centre))
         samples = model.matrices(contour[: CONTOUR_POINTS // 2] if mirrored else contour)
         factored = Factored(samples[:, : model.order, : model.order], mirrored=mirrored)
-        for is_short, edges in ((True, shorted), (False, open_)):
+        for is_short, edges in ((True, shorted), (False, open_))[: 1 + floating]:
             part = factored if is_short else Factored(samples, factored, mirrored=mirrored)
             modes, sure = _modes(model, ellipse, is_short, part)
             verdicts.append(sure)
