@@ -195,7 +195,7 @@ def test_real_cells_give_the_same_bits() -> None:
     plan = plan_sweep(Case.load("cells.toml"))
     whole = execute_sweep(plan, folder=Path("whole"), workers=0)
     assert whole.table.done == 3
-    ready, _ = killed_parent("cells.toml", "counted", 1, 6.0)
+    ready, _ = killed_parent("cells.toml", "counted", 1, 2.0)
     before, begun = settled(), len(computed())
     assert not ready
     assert sweep_status(Case.load("cells.toml"), Path("disturbed")).done == len(before)
@@ -205,7 +205,7 @@ def test_real_cells_give_the_same_bits() -> None:
         if children:
             os.kill(children[0].pid, signal.SIGKILL)
 
-    timer = threading.Timer(4.0, kill_one)
+    timer = threading.Timer(1.5, kill_one)
     timer.start()
     parts = execute_sweep(plan, folder=Path("disturbed"), workers=2, function=sweeps.counted)
     timer.cancel()
