@@ -13,7 +13,7 @@ from sawfem.device.blackbox import BlackBox
 from sawfem.device.circuit import CircuitPort
 from sawfem.device.description import Resonator
 from sawfem.device.lump import Lump
-from sawfem.device.track import Track
+from sawfem.device.track import Element, Reflector, Space, Track, Transducer
 from sawfem.device.wiring import GROUND, Pair
 from sawfem.errors import InputError
 
@@ -61,6 +61,21 @@ class Circuit:
             elif isinstance(part, Track):
                 found |= dict.fromkeys(part.gratings)
         return tuple(found)
+
+
+def as_track(part: ResonatorPart | Track) -> Track:
+    """A resonator as the track that it is; its gaps at the velocity of the gratings beside them."""
+    if isinstance(part, Track):
+        return part
+    device = part.resonator
+    gap = Space(device.gap)
+    row: list[Element] = [Transducer("1", part.grating, device.fingers)]
+    left, right = device.reflector_fingers
+    if left:
+        row = [Reflector(part.mirror, left, device.reflector_connection), gap, *row]
+    if right:
+        row += [gap, Reflector(part.mirror, right, device.reflector_connection)]
+    return Track(device.aperture, tuple(row), device.sheet_resistance, device.attenuation)
 
 
 def part_ports(part: Part) -> int:

@@ -21,10 +21,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sawfem.device.assembly import Circuit, Part, ResonatorPart
+from sawfem.device.assembly import Circuit, Part, ResonatorPart, as_track
 from sawfem.device.description import Resonator
 from sawfem.device.lump import Lump
-from sawfem.device.track import Element, Reflector, Space, Track, Transducer
+from sawfem.device.track import Element, Track, Transducer
 from sawfem.device.wiring import Pair
 from sawfem.errors import InputError
 
@@ -134,9 +134,14 @@ def _bridge(resonator: Resonator) -> float:
 
 
 def _thinned(part: Part, gone: tuple[int, ...]) -> Track:
-    """A part as a track whose electrodes of these numbers launch nothing."""
-    track = as_track(part) if isinstance(part, ResonatorPart) else part
-    assert isinstance(track, Track)
+    """A part as a track whose electrodes of these numbers launch nothing.
+
+    Raises InputError for a resonator whose gaps have a velocity of their own.
+    """
+    assert isinstance(part, ResonatorPart | Track)
+    if isinstance(part, ResonatorPart) and part.resonator.gap_velocity is not None:
+        raise InputError(key="gap_velocity", found="one", expected="none in a track")
+    track = as_track(part)
     elements: list[Element] = []
     first = 0
     for element in track.elements:
@@ -151,21 +156,3 @@ def _thinned(part: Part, gone: tuple[int, ...]) -> Track:
         else:
             elements.append(element)
     return replace(track, elements=tuple(elements))
-
-
-def as_track(part: ResonatorPart) -> Track:
-    """A resonator as a track of one transducer between its reflectors.
-
-    Raises InputError for gaps of a velocity of their own, which a track does not know.
-    """
-    device = part.resonator
-    if device.gap_velocity is not None:
-        raise InputError(key="gap_velocity", found="one", expected="none in a track")
-    gap = Space(device.gap)
-    row: list[Element] = [Transducer("1", part.grating, device.fingers)]
-    left, right = device.reflector_fingers
-    if left:
-        row = [Reflector(part.mirror, left, device.reflector_connection), gap, *row]
-    if right:
-        row += [gap, Reflector(part.mirror, right, device.reflector_connection)]
-    return Track(device.aperture, tuple(row), device.sheet_resistance, device.attenuation)

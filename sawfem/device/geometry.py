@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sawfem.device.assembly import ResonatorPart
+from sawfem.device.assembly import ResonatorPart, as_track
 from sawfem.device.drawn import DrawnCell
 from sawfem.device.pmatrix import FloatArray
 from sawfem.device.track import Element, Gratings, Reflector, Space, Track, Transducer
@@ -52,21 +52,6 @@ class Layout:
     spans: tuple[tuple[float, float, str], ...]
     length: float
     aperture: float
-
-
-def as_track(part: ResonatorPart | Track) -> Track:
-    """A resonator as the track that it is."""
-    if isinstance(part, Track):
-        return part
-    device = part.resonator
-    left, right = device.reflector_fingers
-    gap = Space(device.gap)
-    elements: list[Element] = [Transducer("1", part.grating, device.fingers)]
-    if left:
-        elements = [Reflector(part.mirror, left, device.reflector_connection), gap, *elements]
-    if right:
-        elements = [*elements, gap, Reflector(part.mirror, right, device.reflector_connection)]
-    return Track(device.aperture, tuple(elements))
 
 
 def layout_of(part: ResonatorPart | Track, gratings: Gratings) -> Layout:

@@ -9,8 +9,8 @@ import pytest
 
 from sawfem.device import Resonator
 from sawfem.device.assembled import solve_assembly, solve_part
-from sawfem.device.assembly import Circuit, ResonatorPart, ladder
-from sawfem.device.faults import FaultRates, Faults, as_track, draw_faults, with_faults
+from sawfem.device.assembly import Circuit, ResonatorPart, as_track, ladder
+from sawfem.device.faults import FaultRates, Faults, draw_faults, with_faults
 from sawfem.device.lump import Lump
 from sawfem.device.track import Gratings, Space, Track, Transducer
 from sawfem.errors import InputError
