@@ -136,10 +136,10 @@ def _shares(cell: UnitCell) -> list[float]:
 def test_bars_of_varied_gratings():
     """Edges and capacitance of forty gratings against a mesh with four times as many unknowns as
     the finer of the two that made the bars: within them in 95 % of all numbers, and the bars no
-    more than ten times too wide on (geometric) average. The suite takes eight of the forty;
+    more than ten times too wide on (geometric) average. The suite takes ten of the forty;
     SAWFEM_ALL_GRATINGS=1 takes all, in some minutes."""
     cells = varied(40)
-    chosen = cells if os.environ.get("SAWFEM_ALL_GRATINGS") else cells[::5][:4] + cells[1::10]
+    chosen = cells if os.environ.get("SAWFEM_ALL_GRATINGS") else cells[::4]
     shares = np.array([share for cell in chosen for share in _shares(cell)])
     assert shares.size >= 4.5 * len(chosen)
     wider = np.exp(-np.mean(np.log(np.maximum(shares, 1e-4))))

@@ -19,7 +19,8 @@ from sawfem.measured.embedding import Fixture, embedded
 from sawfem.measured.oneport import OnePort
 
 PITCH = 2.228e-6
-#: Capacitance slope and its width as computed for the grating of the case; the rest is below.
+#: Slope of the capacitance, its width and the group velocity as computed for the grating of the
+#: case; the rest is below.
 GRATING = ComConstants(
     PITCH,
     3876.5,
@@ -28,6 +29,7 @@ GRATING = ComConstants(
     244.2e-12,
     capacitance_slope=0.66,
     slope_width=0.0214,
+    phase_over_group_velocity=1.00113,
 )
 #: velocity m/s, |k p|, |a p| sqrt(S/m), C F/m, propagation loss dB/s, resistance ohm.
 TRUTH = np.array([3878.9, 0.00655, 0.1712, 246.5e-12, 3.4e6, 1.05])

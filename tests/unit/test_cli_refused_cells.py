@@ -1,5 +1,6 @@
 """Cells that cannot be: exit code 2 and one line with file, key, found and expected."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -148,5 +149,5 @@ def test_a_mesh_too_large_is_refused_before_it_is_built(capsys, monkeypatch):
     for room in ("unitcell.meshsize", "extract.grating"):
         monkeypatch.setattr(f"sawfem.{room}.MEMORY_LIMIT", 1e6)
     line = refusal(capsys, "run", PLAIN)
-    assert line.startswith("buoy.toml: grating: found a cell whose mesh has 2,152 unknowns")
+    assert re.match(r"buoy.toml: grating: found a cell whose mesh has [\d,]+ unknowns", line)
     assert "expected at most 0.001 GB" in line
