@@ -48,7 +48,7 @@ def draw_cell(drawing: CellDrawing) -> Figure:
         (left, bottom), right - left, top - bottom, fill=False, edgecolor=style.BLACK, linewidth=1.2
     )
     whole.add_patch(frame)
-    degree = "" if drawing.order is None else f" of degree {drawing.order}"
+    degree = "" if drawing.order is None else f" of degree up to {drawing.order}"
     whole.set_title(f"one period, to scale: {len(drawing.body)} elements{degree}")
     detail.set_title("the framed part")
     handles = [

@@ -30,7 +30,7 @@ class CellDrawing:
         "substrate".
     focus : (4,) m, left, right, bottom and top of the neighbourhood of the first electrode's left
         wall, where the details are.
-    order : polynomial degree of the elements, None where only a mesh was drawn.
+    order : highest polynomial degree of the elements, None where only a mesh was drawn.
     """
 
     period: float
