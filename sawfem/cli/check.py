@@ -11,10 +11,7 @@ from sawfem.cli.screen import labelled
 
 
 @click.command("check")
-@click.argument("case_name", metavar="CASE")
-@options.changes
-@options.as_json
-@options.quiet
+@options.of_case
 def command(case_name: str, changes: tuple[str, ...], as_json: bool, quiet: bool) -> None:
     """Show how CASE is understood and estimate its cost; compute nothing.
 

@@ -12,24 +12,16 @@ import click
 from sawfem.cli import options
 from sawfem.cli.failures import MISSED
 from sawfem.cli.screen import labelled, show
-from sawfem.errors import OutputError
+from sawfem.wholefiles import replacing
 
 if TYPE_CHECKING:
     from sawfem.pipeline.designed import Designed
 
 
 @click.command("design")
-@click.argument("case_name", metavar="CASE")
-@click.option(
-    "--out",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="The case file to write; <case>-designed.toml if left out. Never one that is there.",
-)
-@options.changes
-@click.option("--require", is_flag=True, help="End with exit code 3 unless every limit is kept.")
-@options.as_json
-@options.quiet
+@options.out_case("<case>-designed.toml")
+@options.require("every limit is kept")
+@options.of_case
 def command(
     case_name: str,
     out: Path | None,
@@ -45,10 +37,7 @@ def command(
     """
     case = options.load_case(case_name, changes)
     place = out if out is not None else Path(f"{case.stem}-designed.toml")
-    if place.exists():
-        raise OutputError(
-            file=place.as_posix(), found="a file that is there", expected="another --out"
-        )
+    options.refuse_existing(place)
 
     from sawfem.cli.progress import shown_progress
     from sawfem.pipeline.designing import design
@@ -56,12 +45,8 @@ def command(
     with shown_progress({"unit cells": 20.0, "search": 15.0}, quiet=quiet) as progress:
         found = design(case, progress=progress)
     head = f"# Designed by sawfem from {Path(case_name).name}; an estimate, not a warranty.\n"
-    try:
-        place.write_text(head + found.case.to_toml(), encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise OutputError(
-            file=place.as_posix(), found=str(error.strerror).lower(), expected="a place to write"
-        ) from None
+    with replacing(place) as new:
+        new.write_text(head + found.case.to_toml(), encoding="utf-8", newline="\n")
     if as_json:
         click.echo(json.dumps(_written(found, place), allow_nan=False, indent=2))
     elif not quiet:

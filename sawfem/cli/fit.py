@@ -10,7 +10,7 @@ import click
 
 from sawfem.cli import options
 from sawfem.cli.screen import labelled, show, table
-from sawfem.errors import InputError, OutputError
+from sawfem.errors import InputError
 
 if TYPE_CHECKING:
     from sawfem.pipeline.fitting import Fitted, Row
@@ -22,16 +22,8 @@ CAUTION = (
 
 
 @click.command("fit")
-@click.argument("case_name", metavar="CASE")
-@click.option(
-    "--out",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
-    help="The case file to write; <case>-fitted.toml if left out. Never one that is there.",
-)
-@options.changes
-@options.as_json
-@options.quiet
+@options.out_case("<case>-fitted.toml")
+@options.of_case
 def command(
     case_name: str, out: Path | None, changes: tuple[str, ...], as_json: bool, quiet: bool
 ) -> None:
@@ -42,12 +34,8 @@ def command(
     """
     case = options.load_case(case_name, changes)
     place = out if out is not None else Path(f"{case.stem}-fitted.toml")
-    places = [place, *(place.with_suffix(end) for end in (".json", ".png", ".svg", ".cir"))]
-    for path in places:
-        if path.exists():
-            raise OutputError(
-                file=path.as_posix(), found="a file that is there", expected="another --out"
-            )
+    beside = (place.with_suffix(end) for end in (".json", ".png", ".svg", ".cir"))
+    options.refuse_existing(place, *beside)
 
     from sawfem.cli.progress import shown_progress
     from sawfem.pipeline.fitdevice import FittedDevice
@@ -118,6 +106,7 @@ def _picture(found: Fitted, place: Path) -> list[Path]:
     """Data, fit and residuals as PNG and SVG."""
     from sawfem.plot import style
     from sawfem.plot.fit import draw_fit
+    from sawfem.wholefiles import unwritable
 
     kind = "equivalent circuit" if found.circuit is not None else "constants of the grating"
     labels = [name.replace("_", " ") for name in found.fit.estimate.names]
@@ -126,11 +115,7 @@ def _picture(found: Fitted, place: Path) -> list[Path]:
         try:
             return list(style.save_figure(figure, place.parent, place.stem))
         except OSError as error:
-            raise OutputError(
-                file=place.as_posix(),
-                found=str(error.strerror).lower(),
-                expected="a place to write",
-            ) from None
+            raise unwritable(place, error) from None
 
 
 def _answer(found: Fitted, place: Path, files: list[Path], told: list[str]) -> dict[str, Any]:

@@ -20,22 +20,9 @@ if TYPE_CHECKING:
 
 
 @click.command("map")
-@click.argument("case_name", metavar="CASE")
-@click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder of the map; results/<case>.sweep if left out.",
-)
-@click.option(
-    "--workers",
-    metavar="N",
-    type=click.IntRange(1, 256),
-    help="How many points are worked on at a time; all processors if left out.",
-)
-@options.changes
-@options.as_json
-@options.quiet
+@options.out_folder("map", "results/<case>.sweep")
+@options.workers(256, "How many points are worked on at a time; all processors if left out.")
+@options.of_case
 def command(
     case_name: str,
     out: Path | None,

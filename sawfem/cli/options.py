@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from sawfem.datafiles import shipped_file, shipped_names
-from sawfem.errors import NotFoundError, SawfemError, nearest
+from sawfem.errors import NotFoundError, OutputError, SawfemError, nearest
 
 if TYPE_CHECKING:
     from sawfem.case import Case
@@ -30,6 +30,52 @@ changes = click.option(
     metavar="KEY=VALUE",
     help='Change a key of the case, such as "grating.thickness=80 nm". May be repeated.',
 )
+
+
+def of_case(command: Function) -> Function:
+    """CASE, --set, --json and --quiet: what every command takes that computes a case."""
+    for option in (quiet, as_json, changes):
+        command = option(command)
+    return click.argument("case_name", metavar="CASE")(command)
+
+
+def out_folder(holds: str, left_out: str) -> Callable[[Function], Function]:
+    """--out DIR of a command that fills a folder; ``left_out`` is its name without one."""
+    return click.option(
+        "--out",
+        metavar="DIR",
+        type=click.Path(path_type=Path),
+        help=f"Folder of the {holds}; {left_out} if left out.",
+    )
+
+
+def out_case(left_out: str) -> Callable[[Function], Function]:
+    """--out FILE of a command that writes a case; ``left_out`` is its name without one."""
+    return click.option(
+        "--out",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        help=f"The case file to write; {left_out} if left out. Never one that is there.",
+    )
+
+
+def workers(most: int, meaning: str) -> Callable[[Function], Function]:
+    """--workers N, from 1 to ``most``."""
+    return click.option("--workers", metavar="N", type=click.IntRange(1, most), help=meaning)
+
+
+def require(until: str) -> Callable[[Function], Function]:
+    """--require: the exit code tells whether the specification is kept."""
+    return click.option("--require", is_flag=True, help=f"End with exit code 3 unless {until}.")
+
+
+def refuse_existing(*paths: Path) -> None:
+    """No file of the user's is written over: OutputError for the first that is there."""
+    for path in paths:
+        if path.exists():
+            raise OutputError(
+                file=path.as_posix(), found="a file that is there", expected="another --out"
+            )
 
 
 def load_case(name: str, assignments: tuple[str, ...]) -> Case:

@@ -14,19 +14,9 @@ from sawfem.errors import InputError
 
 
 @click.command("run")
-@click.argument("case_name", metavar="CASE")
-@click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder of the results; results/<case> if left out.",
-)
-@options.changes
-@click.option(
-    "--require", is_flag=True, help="End with exit code 3 unless the specification is met."
-)
-@options.as_json
-@options.quiet
+@options.out_folder("results", "results/<case>")
+@options.require("the specification is met")
+@options.of_case
 def command(
     case_name: str,
     out: Path | None,

@@ -27,28 +27,15 @@ _LOG_EVERY = 30.0
 
 
 @click.command("sweep")
-@click.argument("case_name", metavar="CASE")
-@click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder of the sweep; results/<case>.sweep if left out.",
-)
-@click.option(
-    "--workers",
-    metavar="N",
-    type=click.IntRange(1, 1024),
-    help="Processes that compute; all cores if left out.",
-)
+@options.out_folder("sweep", "results/<case>.sweep")
+@options.workers(1024, "Processes that compute; all cores if left out.")
 @click.option(
     "--cluster",
     metavar="ADDRESS",
     help='A Dask scheduler, such as tcp://host:8786, or "local" for one on loopback.',
 )
 @click.option("--status", is_flag=True, help="Say how far the sweep is, and compute nothing.")
-@options.changes
-@options.as_json
-@options.quiet
+@options.of_case
 def command(
     case_name: str,
     out: Path | None,

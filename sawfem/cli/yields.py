@@ -21,16 +21,8 @@ if TYPE_CHECKING:
 
 
 @click.command("yield")
-@click.argument("case_name", metavar="CASE")
-@click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(path_type=Path),
-    help="Folder of the answer; results/<case>.yield if left out.",
-)
-@options.changes
-@options.as_json
-@options.quiet
+@options.out_folder("answer", "results/<case>.yield")
+@options.of_case
 def command(
     case_name: str, out: Path | None, changes: tuple[str, ...], as_json: bool, quiet: bool
 ) -> None:
