@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,11 +17,9 @@ import numpy as np
 
 from sawfem.case import Case, ResolvedCase
 from sawfem.case.resolved_asks import ResolvedDesign
-from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.device.assembly import Circuit
-from sawfem.device.optimise import minimise
 from sawfem.device.pmatrix import FloatArray
-from sawfem.device.specification import Limit, Verdict
+from sawfem.device.specification import Verdict
 from sawfem.device.track import Track, Transducer
 from sawfem.device.transversal_first import (
     FirstTransversal,
@@ -37,17 +34,9 @@ from sawfem.extract import ComConstants, GratingSolution, solve_grating
 from sawfem.extract.grating import strongest
 from sawfem.pipeline.build import build
 from sawfem.pipeline.circuits import CircuitSetting, circuit_setting
-from sawfem.pipeline.designed import (
-    ACCURACY,
-    SEARCH_POINTS,
-    Designed,
-    Progress,
-    absolute_thickness,
-    losses_of,
-    worse_of,
-    worth,
-)
-from sawfem.pipeline.specified import drift_of, judged_together, limits_of, unattainable
+from sawfem.pipeline.design_plan import Conditions, DesignPlan
+from sawfem.pipeline.designed import ACCURACY, Designed, Progress, absolute_thickness, losses_of
+from sawfem.pipeline.specified import judged_together
 from sawfem.units import format_quantity
 
 #: Apertures in acoustic wavelengths between which the search moves: below, waves spread too much
@@ -67,22 +56,7 @@ def design_transversal(case: Case, resolved: ResolvedCase, progress: Progress) -
     Raises as :func:`sawfem.pipeline.designing.design`.
     """
     wish_of(resolved, 0.0)  # refused before anything is computed
-    plan = _Plan.of(case, resolved, progress)
-    optimum = minimise(
-        lambda x: worth(plan.verdicts(x, SEARCH_POINTS)),
-        plan.start(),
-        plan.box(),
-        evaluations=plan.asked.evaluations,
-        seed=plan.asked.seed,
-        watch=lambda done, allowed, best: progress("search", done, allowed),
-    )
-    told = [plan.feasible[1], *plan.coupling_told()]
-    told += unattainable(plan.limits, plan.temperatures, plan.drift)
-    told += plan.assumed
-    told += [optimum.stopped] if optimum.stopped else []
-    verdicts = plan.verdicts(optimum.x, 201)
-    written = plan.case_of(optimum.x)
-    return Designed(written, verdicts, optimum, tuple(told), plan.feasible[0], plan.first)
+    return _TransversalPlan.of(case, resolved, progress).designed(progress)
 
 
 def wish_of(case: ResolvedCase, drift: float) -> TransversalWish:
@@ -100,25 +74,22 @@ def wish_of(case: ResolvedCase, drift: float) -> TransversalWish:
         raise error.located(file=case.file) from None
 
 
-@dataclass
-class _Plan:
-    """What the search moves in: the device of the first design, limits, corners."""
+@dataclass(kw_only=True)
+class _TransversalPlan(DesignPlan[TransversalWish, FirstTransversal]):
+    """A filter of two transducers on the grating of the first design.
 
-    case: Case
-    asked: ResolvedDesign
-    limits: tuple[Limit, ...]
-    temperatures: tuple[float, ...]
-    drift: Callable[[float], float]
-    wish: TransversalWish
-    first: FirstTransversal
-    feasible: tuple[bool, str]
-    assumed: list[str]
+    Attributes
+    ----------
+    setting : the filter of the first design. coupling : K^2 of the cut, None for none.
+    pitch : m, at which the grating was solved.
+    """
+
     setting: CircuitSetting
     coupling: float | None
     pitch: float
 
     @classmethod
-    def of(cls, case: Case, resolved: ResolvedCase, progress: Progress) -> _Plan:
+    def of(cls, case: Case, resolved: ResolvedCase, progress: Progress) -> _TransversalPlan:
         """Solve the grating at the pitch of the first design."""
         asked = resolved.design
         assert asked is not None
@@ -130,18 +101,14 @@ class _Plan:
             setting, solution, stack = _setting(case, asked, pitch, FIRST)
             progress("unit cells", 2 * number + 1, 4)
             pitch = round(pitch * _constants(setting).centre_frequency / centre, 11)
-        drift, assumed = drift_of(resolved, stack, {"main": solution})
-        temperatures = resolved.specification_temperatures or (REFERENCE_TEMPERATURE,)
-        changes = [drift(celsius) for celsius in temperatures]
-        wish = wish_of(resolved, max(changes) - min(changes) + 2.0 * asked.spread / centre)
+        conditions, assumed = Conditions.of(resolved, stack, {"main": solution})
+        wish = wish_of(resolved, conditions.room + 2.0 * asked.spread / centre)
         first = first_transversal(wish)
         progress("unit cells", 4, 4)
         return cls(
             case=case,
             asked=asked,
-            limits=limits_of(resolved),
-            temperatures=temperatures,
-            drift=drift,
+            conditions=conditions,
             wish=wish,
             first=first,
             feasible=verdict_on(wish, first),
@@ -171,9 +138,8 @@ class _Plan:
         )
         return np.array([math.log(long), math.log(short), math.log(aperture), 0.0])
 
-    def box(self) -> FloatArray:
+    def box(self, start: FloatArray) -> FloatArray:
         """Bounds (4, 2) of the search."""
-        start = self.start()
         counts, room = math.log(COUNT_ROOM), math.log(APERTURE_ROOM)
         low, high = (math.log(w * self.wavelength) for w in (NARROWEST, WIDEST))
         aperture = [max(start[2] - room, low), min(start[2] + room, high)]
@@ -186,7 +152,7 @@ class _Plan:
         first, second = (each * max(2, round(math.exp(value))) for value in x[:2])
         return (first, second), round(math.exp(x[2]), 7), round(self.pitch * (1.0 + x[3]), 10)
 
-    def device(self, x: FloatArray) -> CircuitSetting:
+    def made(self, x: FloatArray) -> CircuitSetting:
         """The filter at a point of the box."""
         counts, aperture, pitch = self.layout(x)
         track = self.setting.circuit.parts["track"]
@@ -205,22 +171,17 @@ class _Plan:
         shift = self.pitch / pitch / solved - 1.0
         return replace(self.setting, circuit=circuit, gratings=self.setting.gratings.warmed(shift))
 
-    def verdicts(self, x: FloatArray, points: int) -> tuple[Verdict, ...]:
-        """Verdicts at every temperature and, for a spread, at both corners of the process."""
-        device, spread = self.device(x), self.asked.spread / self.wish.centre
-        sides = [
-            judged_together(
-                [device],
-                self.limits,
-                self.temperatures,
-                lambda celsius, side=side: self.drift(celsius) + side * spread,  # type: ignore[misc]
-                points=points,
-            )[0]
-            for side in ((-1.0, 1.0) if spread else (0.0,))
-        ]
-        return worse_of(*sides)
+    def judged(self, device: CircuitSetting, offset: float, points: int) -> tuple[Verdict, ...]:
+        """Verdicts at every temperature."""
+        return judged_together(
+            [device],
+            self.conditions.limits,
+            self.conditions.temperatures,
+            lambda celsius: self.conditions.drift(celsius) + offset,
+            points=points,
+        )[0]
 
-    def coupling_told(self) -> list[str]:
+    def told(self) -> list[str]:
         """What the coupling of the cut means for the width, as a sentence; none without one."""
         if not self.coupling:
             return []

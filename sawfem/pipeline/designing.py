@@ -10,15 +10,13 @@ out and to be run, which solves the unit cells at the very pitches.
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
 
 from sawfem.case import Case, ResolvedCase
-from sawfem.case.resolved_asks import ResolvedDesign
-from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.device import Resonator
 from sawfem.device.assembled import bare_response
 from sawfem.device.assembly import Circuit, ResonatorPart, ladder
@@ -31,26 +29,16 @@ from sawfem.device.laddering import (
     quadratic,
 )
 from sawfem.device.losses import attenuation_of_loss
-from sawfem.device.optimise import minimise
 from sawfem.device.pmatrix import FloatArray
-from sawfem.device.specification import Limit, Verdict, judge, responses_at
+from sawfem.device.specification import Verdict, judge, responses_at
 from sawfem.device.track import Gratings
 from sawfem.errors import CaseError, InputError
 from sawfem.extract import ComConstants, GratingSolution, solve_grating
 from sawfem.pipeline.build import Design, build
+from sawfem.pipeline.design_plan import FINAL_POINTS, Conditions, DesignPlan
 from sawfem.pipeline.design_transversal import design_transversal
-from sawfem.pipeline.designed import (
-    ACCURACY,
-    SEARCH_POINTS,
-    Designed,
-    Progress,
-    absolute_thickness,
-    losses_of,
-    worse_of,
-    worth,
-)
+from sawfem.pipeline.designed import ACCURACY, Designed, Progress, absolute_thickness, losses_of
 from sawfem.pipeline.fingers import conducting_width, sheet_resistance
-from sawfem.pipeline.specified import drift_of, limits_of, unattainable
 from sawfem.units import format_quantity
 
 #: Room of the search beside the first design: relative of pitches, factor of capacitances.
@@ -69,23 +57,7 @@ def design(case: Case, *, progress: Progress = lambda stage, done, total: None) 
     if resolved.design is not None and resolved.design.kind == "transversal":
         return design_transversal(case, resolved, progress)
     wish_of(resolved, 0.0)  # refused before anything is computed
-    plan = _Plan.of(case, resolved, progress)
-    start = plan.start()
-    optimum = minimise(
-        plan.objective,
-        start,
-        plan.box(start),
-        evaluations=plan.asked.evaluations,
-        seed=plan.asked.seed,
-        watch=lambda done, allowed, best: progress("search", done, allowed),
-    )
-    rounded = plan.rounded(optimum.x)
-    verdicts = plan.verdicts(rounded, points=201)
-    told = [plan.feasible[1], *unattainable(plan.limits, plan.temperatures, plan.drift)]
-    told += plan.assumed
-    told += [optimum.stopped] if optimum.stopped else []
-    written = plan.case_of(rounded)
-    return Designed(written, verdicts, optimum, tuple(told), plan.feasible[0], plan.first)
+    return _LadderPlan.of(case, resolved, progress).designed(progress)
 
 
 def wish_of(case: ResolvedCase, drift: float) -> LadderWish:
@@ -106,19 +78,19 @@ def wish_of(case: ResolvedCase, drift: float) -> LadderWish:
         raise error.located(file=case.file) from None
 
 
-@dataclass
-class _Plan:
-    """What the search moves in: constants by pitch, limits, corners."""
+@dataclass(kw_only=True)
+class _LadderPlan(DesignPlan[LadderWish, FirstLadder]):
+    """A ladder, its constants by pitch.
 
-    case: Case
-    asked: ResolvedDesign
-    limits: tuple[Limit, ...]
-    temperatures: tuple[float, ...]
-    drift: Callable[[float], float]
-    wish: LadderWish
-    first: FirstLadder
-    feasible: tuple[bool, str]
-    assumed: list[str]
+    Attributes
+    ----------
+    nodes : (3,) pitches, m, at which ``constants`` were solved.
+    targets : pitches, m, that put the resonance of the series resonators and the antiresonance
+        of the shunt ones at the middle of the pass band.
+    sheet : resistance of the electrodes, ohm per square. ratio : conducting width over pitch.
+    ports : names and impedances, ohm. fingers : of each distinct resonator.
+    """
+
     nodes: FloatArray
     constants: tuple[ComConstants, ...]
     targets: tuple[float, float]
@@ -128,17 +100,15 @@ class _Plan:
     fingers: dict[str, int] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, case: Case, resolved: ResolvedCase, progress: Progress) -> _Plan:
+    def of(cls, case: Case, resolved: ResolvedCase, progress: Progress) -> _LadderPlan:
         """Solve the gratings around the first design."""
         asked = resolved.design
         assert asked is not None
         case = absolute_thickness(case, resolved)
         solution, made = _solved(case, resolved.grating.pitch or 0.0, progress, 0)
-        drift, assumed = drift_of(resolved, made.stack, {"main": solution})
-        temperatures = resolved.specification_temperatures or (REFERENCE_TEMPERATURE,)
-        changes = [drift(celsius) for celsius in temperatures]
+        conditions, assumed = Conditions.of(resolved, made.stack, {"main": solution})
         centre = wish_of(resolved, 0.0).centre
-        wish = wish_of(resolved, max(changes) - min(changes) + 2.0 * asked.spread / centre)
+        wish = wish_of(resolved, conditions.room + 2.0 * asked.spread / centre)
         low, high = _edges(solution)
         pitch = resolved.grating.pitch or 0.0
         targets = (pitch * low / wish.centre, pitch * high / wish.centre)
@@ -154,9 +124,7 @@ class _Plan:
         return cls(
             case=case,
             asked=asked,
-            limits=limits_of(resolved),
-            temperatures=temperatures,
-            drift=drift,
+            conditions=conditions,
             wish=wish,
             first=first_ladder(wish),
             feasible=feasibility(wish, low, high),
@@ -216,8 +184,8 @@ class _Plan:
     def _constants(self, x: FloatArray, name: str) -> ComConstants:
         return self.at(float(x[1 if name.startswith("p") else 0]))
 
-    def circuit(self, x: FloatArray) -> tuple[Circuit, Gratings]:
-        """The ladder at a point of the box."""
+    def made(self, x: FloatArray) -> tuple[Circuit, Gratings]:
+        """The ladder at a point of the box, and its gratings."""
         series, shunt = self.at(float(x[0])), self.at(float(x[1]))
         widths = {"series": self.ratio * series.pitch, "shunt": self.ratio * shunt.pitch}
         gratings = Gratings({"series": series, "shunt": shunt}, widths=widths)
@@ -243,35 +211,25 @@ class _Plan:
         kinds = {"s": "series", "p": "shunt"}
         return [(kinds[name[0]], [name]) for name in self.first.names]
 
-    def verdicts(self, x: FloatArray, points: int) -> tuple[Verdict, ...]:
-        """Verdicts at every temperature and, for a spread, at both corners of the process."""
-        circuit, gratings = self.circuit(x)
-        spread = self.asked.spread / self.wish.centre
-        corners = {celsius: self.drift(celsius) for celsius in self.temperatures}
-        sides: list[tuple[Verdict, ...]] = []
-        for side in (-1.0, 1.0) if spread else (0.0,):
-            responses = responses_at(
-                self.limits,
-                self._worth(corners, side) if points < 201 else list(corners),
-                lambda celsius, f, side=side: bare_response(  # type: ignore[misc]
-                    circuit, gratings.warmed(corners[celsius] + side * spread), f
-                ),
-                np.empty(0),
-                points=points,
-            )
-            sides.append(judge(self.limits, responses))
-        return worse_of(*sides)
-
-    def _worth(self, changes: Mapping[float, float], side: float) -> list[float]:
-        """Temperatures that matter in the search: the extremes of the drift, of one side each."""
-        order = sorted(changes, key=lambda celsius: changes[celsius])
-        if side < 0.0:
-            return order[:1]
-        return order[-1:] if side > 0.0 else list(dict.fromkeys((order[0], order[-1])))
-
-    def objective(self, x: FloatArray) -> float:
-        """Minus the least margin in units of its scale, and a little of all of them."""
-        return worth(self.verdicts(x, SEARCH_POINTS))
+    def judged(
+        self, device: tuple[Circuit, Gratings], offset: float, points: int
+    ) -> tuple[Verdict, ...]:
+        """Verdicts at every temperature; in the search, at those that matter."""
+        circuit, gratings = device
+        limits = self.conditions.limits
+        changes = {
+            celsius: self.conditions.drift(celsius) for celsius in self.conditions.temperatures
+        }
+        responses = responses_at(
+            limits,
+            _extremes(changes, offset) if points < FINAL_POINTS else list(changes),
+            lambda celsius, f: bare_response(
+                circuit, gratings.warmed(changes[celsius] + offset), f
+            ),
+            np.empty(0),
+            points=points,
+        )
+        return judge(limits, responses)
 
     def case_of(self, x: FloatArray) -> Case:
         """The case file of a point: two gratings, the resonators, the chain."""
@@ -309,6 +267,14 @@ class _Plan:
         if self.asked.sheet_resistance is not None:
             found["sheet_resistance"] = format_quantity(self.asked.sheet_resistance, "ohm")
         return found
+
+
+def _extremes(changes: Mapping[float, float], offset: float) -> list[float]:
+    """Temperatures of the extreme drifts; with an offset, of the one on its side."""
+    order = sorted(changes, key=lambda celsius: changes[celsius])
+    if offset < 0.0:
+        return order[:1]
+    return order[-1:] if offset > 0.0 else list(dict.fromkeys((order[0], order[-1])))
 
 
 def _solved(
