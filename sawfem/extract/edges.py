@@ -30,7 +30,9 @@ K^2 = k k' p^2 (in a cell with a mirror k' = k).
 Losses. C is fitted as a complex number. What the edges and C say must not make power (Q >= 0 in
 coupled.py): near the resonance of a leaky cut the little that is radiated there leaves almost no
 room for Im a, so that Im(d1 + d2) and C''/C' nearly determine one another. Where the fit of C''
-oversteps that, it is brought back to the nearest value that is passive.
+oversteps that, it is brought back to the nearest value that is passive (a closed form, in
+:func:`passive_constants`). Phases of k stay real: in a leaky cell without a mirror the charges of
+the two edges tell a small imaginary part, |k| against |k'|, which is left out.
 
 Potentials +-1 on alternate electrodes are a bus-bar voltage of 2: Y per electrode between the
 bus-bars is a quarter of the harmonic admittance Y(f, pi). A cell of connected electrodes, one wave
@@ -71,6 +73,8 @@ MARGIN = 0.25
 FIT_ERROR = 0.01
 #: |Im f / Re f| below this is rounding: the grating then loses nothing.
 LOSSLESS = 1e-12
+#: Im f / Re f that an edge is taken to lose at least where another one loses.
+ROUNDING = 1e-15
 
 
 @dataclass(frozen=True)
@@ -227,8 +231,15 @@ def passive_constants(
 ) -> tuple[ComConstants, float]:
     """Constants whose C''/C' is the passive one nearest to the fitted one, and the distance.
 
-    With C'' such that a is real, nothing but the edges themselves can make power: the passive
-    value is sought from there by halving.
+    With a^2 p^2 = |S| exp(-j theta) at C'' = 0, t = C''/C' and phi the phase, Q >= 0 in the two
+    shorted standing waves, which lose 2 pi Im f1 and 2 pi Im f2 over Re(f1 + f2), reads
+
+        F(t) = t (1 - G sin theta) + G cos theta - G sqrt(1 + t^2) >= 0,
+        G = [|S|/(w C' p)] [Re(f1 + f2)/pi] [sin^2(phi/2)/Im f1 + cos^2(phi/2)/Im f2].
+
+    F is concave: what is passive lies between two values of t. There are none where the open
+    edges lose so much less than the shorted ones that sin theta > 1/(2G): then theta, and with it
+    the loss of the open edges, is moved to where t = tan theta is passive.
 
     Parameters
     ----------
@@ -242,17 +253,50 @@ def passive_constants(
     wanted = _with_edges(scale, poles, zeros, phase)
     if wanted.least_loss() >= 0.0:
         return wanted, 0.0
-    # a^2/C, which the edges give, is real where C has the argument of a^2 reversed.
-    safe = max(0.0, math.tan(cmath.phase(wanted.transduction**2 / wanted.complex_capacitance)))
-    low, high = 0.0, 1.0  # shares of the way from the safe value to the wanted one
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        moved = replace(scale, capacitance_loss=safe + middle * (tangent - safe))
-        holds = _with_edges(moved, poles, zeros, phase).least_loss() >= 0.0
-        low, high = (middle, high) if holds else (low, middle)
-    loss = safe + low * (tangent - safe)
-    settled = _with_edges(replace(scale, capacitance_loss=loss), poles, zeros, phase)
-    return settled, abs(loss - tangent)
+    square = _square_over_capacitance(scale, poles, zeros) * scale.capacitance
+    total = poles[0].real + poles[1].real
+    losses = [max(pole.imag, ROUNDING * pole.real) for pole in poles]
+    shares = math.sin(0.5 * phase) ** 2, math.cos(0.5 * phase) ** 2
+    G = sum(share / loss for share, loss in zip(shares, losses, strict=True)) * total / math.pi
+    G *= abs(square) / (2.0 * math.pi * scale.centre_frequency * scale.capacitance)
+    theta = -cmath.phase(square)
+    bounded = min(theta, math.asin(0.5 / G)) if G > 0.5 else theta
+    # Without any transduction there is but the loss of C by itself.
+    low, high = _passive_tangents(G, bounded) if square.real > 0.0 else (0.0, math.inf)
+    loss = min(max(tangent, low), high)
+    settled = _with_edges(
+        replace(scale, capacitance_loss=loss), poles, zeros, phase, turned=theta - bounded
+    )
+    return settled, abs(loss - tangent) + (theta - bounded)
+
+
+def _passive_tangents(G: float, theta: float) -> tuple[float, float]:
+    """Least and largest t with F(t) >= 0 (see :func:`passive_constants`).
+
+    (a t + b)^2 = G^2 (1 + t^2) with a = 1 - G sin theta, b = G cos theta; where a > G no t is too
+    large.
+    """
+    a, b = 1.0 - G * math.sin(theta), G * math.cos(theta)
+    # The two roots are (-a b -+ root)/(a^2 - G^2) and their product (b^2 - G^2)/(a^2 - G^2).
+    root = G * math.sqrt(max(0.0, a * a - (G * math.sin(theta)) ** 2))
+    low = (G * math.sin(theta)) ** 2 / (a * b + root)
+    high = (a * b + root) / (G * G - a * a) if a < G else math.inf
+    return low, high
+
+
+def _square_over_capacitance(
+    scale: ComConstants, poles: tuple[complex, complex], zeros: tuple[complex, complex]
+) -> complex:
+    """A a' p^2 over C p, 1/s: (d1 + d2) p w / 4."""
+    period, velocity = scale.pitch, scale.velocity
+    alpha = _attenuation(period, poles)
+    detunings = sum(_detuning(zero, velocity, period) - 1j * alpha for zero in zeros)
+    return 0.25 * (math.pi * velocity / period) * period * detunings
+
+
+def _attenuation(period: float, poles: tuple[complex, complex]) -> float:
+    """Alpha of the shorted edges, Np/m."""
+    return math.pi / period * sum(poles).imag / sum(poles).real
 
 
 def _with_edges(
@@ -262,28 +306,27 @@ def _with_edges(
     phase: float,
     *,
     lossless: bool = False,
+    turned: float = 0.0,
 ) -> ComConstants:
-    """The constants that the edges give, once C is known."""
+    """The constants that the edges give, once C is known; a^2 with its argument turned."""
     f1, f2 = poles
-    period, velocity, total = scale.pitch, scale.velocity, f1.real + f2.real
-    alpha = 0.0 if lossless else math.pi / period * (f1 + f2).imag / total
-    size = math.pi * (f2 - f1) / total
+    size = math.pi * (f2 - f1) / (f1 + f2).real
     turn = cmath.exp(1j * phase)
-    detunings = sum(_detuning(zero, velocity, period) - 1j * alpha for zero in zeros)
-    omega = math.pi * velocity / period
-    # a a' p^2 = (d1 + d2) p w C p / 4
-    square = 0.25 * omega * scale.complex_capacitance * period * detunings
+    per_capacitance = _square_over_capacitance(scale, poles, zeros)
+    if per_capacitance.real <= 0.0:  # the open edges lie below the shorted ones: no transduction
+        per_capacitance = 0j
+    square = per_capacitance * scale.complex_capacitance
     if lossless:
-        a = complex(math.sqrt(max(0.0, square.real)))
+        a = complex(math.sqrt(square.real))
         return replace(scale, reflection=size.real * turn, transduction=a)
-    a = cmath.sqrt(square)
+    a = cmath.sqrt(square * cmath.exp(1j * turned))
     return replace(
         scale,
         reflection=size * turn,
         reflection_back=size * turn.conjugate(),
         transduction=a,
         transduction_back=a,
-        attenuation=alpha,
+        attenuation=_attenuation(scale.pitch, poles),
     )
 
 

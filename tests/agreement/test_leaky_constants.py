@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from sawfem.design import Stack, UnitCell
+from sawfem.design import Electrode, Stack, UnitCell
 from sawfem.device import Resonator, device_response
 from sawfem.device.resonance import resonance_figures
 from sawfem.extract import GratingSolution, solve_grating
-from sawfem.extract.coupled import two_mode_admittance
-from sawfem.extract.edges import FIT_ERROR, sampled_admittance
+from sawfem.extract.coupled import ComConstants, two_mode_admittance
+from sawfem.extract.edges import FIT_ERROR, passive_constants, sampled_admittance
 
 PITCH = 2.0e-6
 
@@ -78,3 +80,68 @@ def test_long_resonator_has_the_quality_of_the_grating(tantalate):
         found.append(response.figures["quality_factor_antiresonance"].value)
     assert found[0] < found[1] < quality
     assert found[1] == pytest.approx(quality, rel=0.08)
+
+
+def test_leaky_cells_without_a_mirror_are_passive():
+    """Three electrodes a wave with unlike side walls: the open edges lose less than the shorted
+    ones, and no C'' below some 1e-3 C' is passive, zero least of all."""
+    wave = 4.0e-6
+    stack = Stack("lithium-tantalate/smith-welsh-1971", cut="(YXl)42")
+    shapes = ((0.17, 0.15, 67.0), (0.48, 0.14, 71.0), (0.84, 0.18, 85.0))
+    strips = [
+        Electrode(
+            "aluminium/kaye-laby",
+            0.065 * wave,
+            width * wave,
+            centre=centre * wave,
+            sidewall_angle=wall,
+        )
+        for centre, width, wall in shapes
+    ]
+    cell = UnitCell(stack, strips, wave)
+    solution = solve_grating(cell, accuracy=1e-2, connections=("hot", "ground", "ground"))
+    assert {name for name, (value, limit) in solution.checks.items() if value > limit} == set()
+    shorted, open_ = (
+        sum(edge.frequency.imag for edge in edges)
+        for edges in (solution.band.shorted, solution.band.open)
+    )
+    assert open_ < 0.9 * shorted
+    com = solution.picture.com
+    assert com.capacitance_loss > 1e-4
+    # The nearest passive value was taken: nothing is left over in the quietest mixture.
+    assert abs(com.least_loss()) < 1e-12
+
+
+def _random_edges(rng):
+    """Shorted and open edges that lose at random, some of them nothing."""
+    width = 10.0 ** rng.uniform(-3.5, -1.3)
+    real = [*np.sort(1.0 + width * rng.uniform(-1.0, 1.0, 2)), 1.0 + width * rng.uniform(-1.0, 1.0)]
+    real.append(1.0 + width * rng.uniform(1.0, 3.0))
+    loss = 10.0 ** rng.uniform(-7.0, -2.5, 4) * (rng.random(4) > 0.1)
+    f1, f2, f3, f4 = (1e9 * (x + 1j * y) for x, y in zip(real, loss, strict=True))
+    return (f1, f2), (f3, f4)
+
+
+def test_constants_from_any_edges_are_passive_and_the_nearest():
+    """The closed form against the eigenvalues of Q: passive always, and not once it moved C'' was
+    a value a little nearer to the fitted one passive as well."""
+    rng = np.random.default_rng(42)
+    moved = 0
+    for _ in range(400):
+        poles, zeros = _random_edges(rng)
+        velocity = 2.0 * PITCH * 0.5 * (poles[0] + poles[1]).real
+        fitted = rng.normal() * 10.0 ** rng.uniform(-4.0, -2.0)
+        scale = ComConstants(PITCH, velocity, 0j, 0j, 4e-10, capacitance_loss=fitted)
+        phase = rng.choice([0.0, np.pi, rng.uniform(-np.pi, np.pi)])
+        com, overstep = passive_constants(scale, poles, zeros, phase)
+        assert com.least_loss() > -1e-12
+        distance = fitted - com.capacitance_loss
+        if abs(distance) > 1e-9 and abs(overstep - abs(distance)) < 1e-12 and com.transduction:
+            loss = com.capacitance_loss + 1e-3 * distance
+            # The constants at that C'' with the same edges: a^2 is proportional to C.
+            turn = np.sqrt((1.0 - 1j * loss) / (1.0 - 1j * com.capacitance_loss))
+            a = complex(com.transduction * turn)
+            nearer = replace(com, capacitance_loss=loss, transduction=a, transduction_back=a)
+            assert nearer.least_loss() < 0.0
+            moved += 1
+    assert moved > 100
