@@ -126,6 +126,7 @@ Weights = Annotated[
 ]
 Window = Annotated[str, ChoiceRule(("cosine", "hann", "hamming", "blackman"))]
 Flag = Annotated[bool, FlagRule()]
+TwoFlags = Annotated[Any, ListRule(FlagRule(), 2, 2, "two of true and false, of input and output")]
 PortNodes = Annotated[Any, ListRule(_NAME, 1, 2, "a node, or two of a balanced port", single=True)]
 Points = Annotated[Any, IntegerRule(2, what="a count of points")]
 Seed = Annotated[int, IntegerRule(0)]

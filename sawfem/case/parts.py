@@ -139,6 +139,9 @@ class TransversalDevice(_TransducerKeys):
         description="single: one electrode per half acoustic wavelength; double: two, on the same "
         "bus-bar, so that the acoustic wavelength is four pitches",
     )
+    mirrored: f.TwoFlags = Field(
+        default=None, description="which of input and output are turned round, left to right"
+    )
     source: f.Impedance = "50 ohm"
     load: f.Impedance = "50 ohm"
     diffraction: f.Flag = Field(

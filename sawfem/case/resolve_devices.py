@@ -60,16 +60,37 @@ def offset_of(reader: Reader, wavelength: float, *, spreads: bool) -> float:
     return reader.length("offset", "position", wavelength=wavelength, default=0.0)
 
 
+def whole_cells(reader: Reader, key: str, grating: ResolvedGrating, counts: Iterable[int]) -> None:
+    """Refuse counts of electrodes that are no whole cells of a grating."""
+    each = len(grating.electrodes)
+    for count in counts:
+        if each > 1 and count % each:
+            raise reader.refuse(
+                key, f"{count} in cells of {each} electrodes", f"a multiple of {each}"
+            )
+
+
 def resonator(reader: Reader, gratings: Gratings) -> ResolvedResonator:
-    """A transducer between two reflectors; a gap left out is the mean pitch."""
+    """A transducer between two reflectors; a gap left out is the mean pitch.
+
+    On cells of several electrodes it is the distance from cell to cell: they go on as they were.
+    """
     grating = grating_of(reader, gratings)
     mirror = grating
     if "reflector_grating" in reader:
         mirror = gratings[reader.reference("reflector_grating", gratings, "grating")]
     wavelength = grating.wavelength
-    pitches = 0.25 * (wavelength + mirror.wavelength)
+    pitches = 0.5 * sum(g.join if g.several else 0.5 * g.wavelength for g in (grating, mirror))
     strips = reader.need("reflector_fingers", "[300, 300]")
     left, right = strips if isinstance(strips, list) else (strips, strips)
+    whole_cells(reader, "fingers", grating, (reader.need("fingers", "121"),))
+    whole_cells(reader, "reflector_fingers", mirror, (left, right))
+    if mirror.several and reader.table.get("reflector_connection") == "open":
+        raise reader.refuse(
+            "reflector_connection",
+            "open strips in cells of several electrodes",
+            "shorted: the cell says what is tied to what, and the bus-bars are joined",
+        )
     return ResolvedResonator(
         grating=grating.name,
         fingers=reader.need("fingers", "121"),
@@ -89,6 +110,14 @@ def _transversal(reader: Reader, gratings: Gratings) -> ResolvedTransversalDevic
     wavelength = grating.wavelength
     first, second = reader.need("fingers", "[61, 41]")
     transducer = reader.table.get("transducer", "single")
+    whole_cells(reader, "fingers", grating, (first, second))
+    if grating.several and transducer == "double":
+        raise reader.refuse(
+            "transducer",
+            '"double" on cells of several electrodes',
+            "none: the cell says what is tied to what",
+        )
+    mirrored = reader.table.get("mirrored") or (False, False)
     if transducer == "double" and (first % 2 or second % 2):
         raise reader.refuse(
             "fingers",
@@ -108,6 +137,7 @@ def _transversal(reader: Reader, gratings: Gratings) -> ResolvedTransversalDevic
         diffraction=bool(reader.table.get("diffraction", False)),
         misalignment=reader.angle("misalignment", "misalignment", 0.0),
         offset=offset_of(reader, wavelength, spreads=bool(reader.table.get("diffraction", False))),
+        mirrored=(bool(mirrored[0]), bool(mirrored[1])),
     )
 
 

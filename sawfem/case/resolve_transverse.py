@@ -48,6 +48,13 @@ def transverse(
             ("results", "include"), f'"{ASKED}" with {found}', 'device.kind = "resonator"'
         )
     resonator = device.resonator
+    if any(gratings[name].several for name in (resonator.grating, resonator.reflector_grating)):
+        place = ("device", "transverse_modes") if applied else ("results", "include")
+        raise reader.place.refuse(
+            place,
+            "transverse modes on cells of several electrodes",
+            "one electrode a period, whose waves are followed across",
+        )
     wavelength = gratings[resonator.grating].wavelength
     apertures = []
     for number, value in enumerate(reader.table.get("apertures") or ()):

@@ -109,6 +109,17 @@ class ResolvedGrating:
         return self.period if self.pitch is None else 2.0 * self.pitch
 
     @property
+    def several(self) -> bool:
+        """Whether a period holds several electrodes."""
+        return len(self.electrodes) > 1
+
+    @property
+    def join(self) -> float:
+        """From the last electrode of one cell to the first of the next, centre to centre, m."""
+        ordered = self.left_to_right
+        return self.period - (ordered[-1].centre - ordered[0].centre)
+
+    @property
     def left_to_right(self) -> tuple[ResolvedElectrode, ...]:
         """The electrodes by their centres: the order of the unit cell's."""
         return tuple(sorted(self.electrodes, key=lambda electrode: electrode.centre))
@@ -192,7 +203,8 @@ class ResolvedTransversalDevice:
     last finger to the output's first. ``transducer`` is "single" (one electrode per half acoustic
     wavelength) or "double" (two, on the same bus-bar: the acoustic wavelength is four pitches).
     ``diffraction`` tells whether the response includes it, ``misalignment`` in degrees. The output
-    lies ``offset`` metres aside.
+    lies ``offset`` metres aside. ``mirrored`` tells which of the two are turned round. On a cell
+    drawn in full with several electrodes the transducers are made of whole cells.
     """
 
     grating: str
@@ -207,6 +219,7 @@ class ResolvedTransversalDevice:
     diffraction: bool = False
     misalignment: float = 0.0
     offset: float = 0.0
+    mirrored: tuple[bool, bool] = (False, False)
     kind: str = "transversal"
 
 

@@ -24,10 +24,6 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
     [sweep], [map] and [yield] are not among them: they are not part of a run.
     """
     found: list[str] = []
-    for name, grating in case.gratings.items():
-        place = "grating" if len(case.gratings) == 1 else f"grating.{name}"
-        if len(grating.electrodes) > 1 and case.device is not None:
-            found += _parts_on(case, name, place)
     if case.device is not None and case.device.kind not in SERVED_DEVICES:
         found.append(f'device.kind = "{case.device.kind}"')
     for key, given in (
@@ -37,19 +33,6 @@ def unserved(case: ResolvedCase) -> tuple[str, ...]:
         if given:
             found.append(key)
     return tuple(found)
-
-
-def _parts_on(case: ResolvedCase, name: str, place: str) -> list[str]:
-    """What stands on a grating of several electrodes a period and is no transducer of a track."""
-    told = f"on {place}.electrode (several a period)"
-    assert case.device is not None
-    if case.device.kind != "circuit":
-        return [f'device {told}: only tracks of a device.kind = "circuit" do']
-    return [
-        f"resonator.{part} {told}"
-        for part, resonator in case.resonators.items()
-        if name in (resonator.grating, resonator.reflector_grating)
-    ]
 
 
 def unserved_waves(case: ResolvedCase) -> tuple[str, ...]:

@@ -130,13 +130,22 @@ def _device(case: ResolvedCase) -> list[str]:
     if isinstance(device, ResolvedTransversalDevice):
         first, second = device.fingers
         return [
-            f"transversal filter: {first} and {second} {device.transducer} electrodes, aperture "
+            f"transversal filter: {first} and {second} {_kind(case, device)}, aperture "
             f"{_length(device.aperture)}, gap {_length(device.gap)}, "
             + (f"output {_length(device.offset)} aside, " if device.offset else "")
             + "between "
             f"{_ohms(device.source)} and {_ohms(device.load)}"
         ]
     return [device.kind]
+
+
+def _kind(case: ResolvedCase, device: ResolvedTransversalDevice) -> str:
+    """What the electrodes of a transversal filter are, and which transducer is turned round."""
+    each = len(case.gratings[device.grating].electrodes)
+    kind = f"electrodes in cells of {each}" if each > 1 else f"{device.transducer} electrodes"
+    names = ("input", "output")
+    turned = [name for name, yes in zip(names, device.mirrored, strict=True) if yes]
+    return f"{kind}, {' and '.join(turned)} turned round" if turned else kind
 
 
 def _ohms(impedance: complex) -> str:

@@ -1,7 +1,7 @@
 """Mutual admittances of the electrodes of an endless periodic array, without coupling of modes.
 
-With one electrode a period, the current into electrode m by a voltage on electrode n alone, all
-others grounded, is y_(m-n) V_n,
+With one electrode a period, or one hot bus-bar (sawfem/device/harmonic_samples.py), the current
+into electrode m by a voltage on electrode n alone, all others grounded, is y_(m-n) V_n,
 
     y_m(f) = (1/2 pi) int Y(f, gamma) exp(-j m gamma) d gamma,      gamma over one period,
 
@@ -15,10 +15,11 @@ wave decays in time: the charges are those at the frequency f - j damping, the c
 the charges. In the equations of coupling of modes the same loss is an attenuation alpha = 2 pi
 damping / v; the quality factor is f / (2 damping).
 
-Integration. One electrode a cell makes Y even in gamma on every cut, a function of x = cos gamma.
-The rational function through samples (adaptive Antoulas-Anderson: Nakatsukasa, Sete, Trefethen,
-SIAM J. Sci. Comput. 40, A1494 (2018)) has the waves as poles near the path and its other poles
-along the branch cuts of the bulk waves. With 2 x_i = z_i + 1/z_i, |z_i| < 1, and the residues R_i,
+Integration. One driven conductor a cell makes Y even in gamma on every cut, a function of x = cos
+gamma. The rational function through samples (adaptive Antoulas-Anderson: Nakatsukasa, Sete,
+Trefethen, SIAM J. Sci. Comput. 40, A1494 (2018)) has the waves as poles near the path and its other
+poles along the branch cuts of the bulk waves. With 2 x_i = z_i + 1/z_i, |z_i| < 1, and the residues
+R_i,
 
     Y = Y_0 + sum_i R_i / (x - x_i)   ->   y_m = Y_0 delta_m0 - sum_i R_i 2 z_i^(|m|+1)/(1 - z_i^2)
 
@@ -37,7 +38,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.device.harmonic_samples import HarmonicSamples
-from sawfem.errors import ConvergenceError, GeometryError, InputError
+from sawfem.errors import ConvergenceError, InputError
 from sawfem.unitcell.certified import CellModel
 
 Array = NDArray[np.float64]
@@ -102,7 +103,7 @@ def mutual_admittances(
 
     Parameters
     ----------
-    model : of a cell with one electrode, over all phases 0..pi; or samples of it with this
+    model : of a cell with one electrode, over all phases 0..pi; or samples of a cell with this
         damping, which share work between frequencies.
     frequency : hertz. damping : hertz, more than zero: quality factor f / (2 damping).
     lags : how many.
@@ -118,7 +119,7 @@ def mutual_admittances(
         model. ConvergenceError : the rational functions do not settle.
     """
     samples_of = model if isinstance(model, HarmonicSamples) else HarmonicSamples(model, damping)
-    _check(samples_of.model, damping)
+    _check(damping)
     turn = frequency / complex(frequency, -damping)  # charges at the lossy, currents at the real
     given = start is not None and start.size > FIRST_PHASES
     phases = start if start is not None and given else _even(FIRST_PHASES)
@@ -156,13 +157,7 @@ def mutual_admittances(
     return MutualAdmittances(frequency, damping, values, worst, phases, poles, residues)
 
 
-def _check(model: CellModel, damping: float) -> None:
-    if model.electrodes != 1:
-        raise GeometryError(
-            key="grating.electrode",
-            found=f"{model.electrodes} electrodes a period",
-            expected="one, for mutual admittances by cos(gamma)",
-        )
+def _check(damping: float) -> None:
     if not (np.isfinite(damping) and damping > 0.0):
         raise InputError(
             key="damping",

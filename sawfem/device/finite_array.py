@@ -121,6 +121,27 @@ class ElectrodeSet:
         return float(np.vdot(potentials, currents).real)
 
 
+@dataclass(frozen=True)
+class CellSet(ElectrodeSet):
+    """Whole cells of several electrodes in an endless array of them.
+
+    The characters stand for cells: ``+`` one whose hot electrodes have the voltage of the port,
+    ``0`` one whose are grounded. Grounded electrodes stay at zero everywhere, floating ones of each
+    cell are in the mutual admittances already. Y is the current of the hot bus-bar for one volt.
+    """
+
+    def __post_init__(self) -> None:
+        if "+" not in self.pattern or set(self.pattern) - set("+0"):
+            raise GeometryError(
+                key="pattern", found=f'"{self.pattern[:20]}"', expected="+ and 0, one + or more"
+            )
+
+    @property
+    def drive(self) -> Array:
+        """Potentials of the hot electrodes at a port voltage of 1 V, (N,)."""
+        return np.array([1.0 if letter == "+" else 0.0 for letter in self.pattern])
+
+
 def toeplitz_product(mutual: Complex, potentials: Complex) -> Complex:
     """Currents I_m = sum_n y_(|m-n|) V_n by fast Fourier transform; V is (N, columns)."""
     N = potentials.shape[0]

@@ -10,18 +10,26 @@ Chebyshev interpolation on [-1, 1] of a function that is analytic inside the ell
 with half axes that add up to rho errs by O(rho^-n) (Trefethen, Approximation Theory and
 Approximation Practice, 2013, chapter 8; from memory). The nearest branch point of G is the
 slowness of the slowest bulk wave.
+
+A cell of several electrodes is sampled as it is connected (sawfem/unitcell/connection.py): "hot"
+electrodes at one volt, "ground" ones at zero, "floating" ones without charge at any phase. What is
+left is the charge of the hot bus-bar, one number a phase, and by reciprocity even in it on every
+cut, whether or not the cell has a mirror plane.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import NDArray
 
-from sawfem.errors import InputError
+from sawfem.errors import GeometryError, InputError
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.limiting import bulk_onsets
 from sawfem.unitcell.certified import CellModel
+from sawfem.unitcell.connection import check_connections
 from sawfem.unitcell.projected import CellAtPhase
 from sawfem.unitcell.system import CAPACITANCE
 
@@ -35,16 +43,22 @@ SMOOTH = 1e-9
 
 
 class HarmonicSamples:
-    """Y(f - j damping, gamma) of a model with one electrode a period.
+    """Y(f - j damping, gamma) of a model with one electrode a period, or several connected ones.
 
     Parameters
     ----------
     model : of the cell, over all phases asked for.
     damping : hertz, zero or more.
+    connections : of the electrodes, left to right; None for a single one.
+
+    Raises GeometryError for several electrodes without connections, or such that do not fit.
     """
 
-    def __init__(self, model: CellModel, damping: float) -> None:
+    def __init__(
+        self, model: CellModel, damping: float, connections: Sequence[str] | None = None
+    ) -> None:
         self.model, self.damping = model, damping
+        self._hot, self._floating = _tied(model.electrodes, connections)
         self._views: dict[float, CellAtPhase] = {}
         self._slowness, self._series = _far_series(model)
 
@@ -70,7 +84,20 @@ class HarmonicSamples:
         a, r = np.array([view.matrix(lossy, part) for view, part in parts]), self.model.order
         x = np.linalg.solve(a[:, :r, :r], a[:, :r, r:])
         reaction = a[:, r:, r:] - a[:, r:, :r] @ x
-        return np.asarray(-2j * np.pi * lossy * CAPACITANCE * reaction[:, 0, 0])
+        return np.asarray(-2j * np.pi * lossy * CAPACITANCE * self._connected(reaction))
+
+    def _connected(self, reaction: Complex) -> Complex:
+        """Charge of the hot bus-bar at one volt (scaled), (n,), from that of electrodes."""
+        h, f = self._hot, self._floating
+        charge = reaction[:, h][:, :, h].sum(axis=(1, 2))
+        if f.size:
+            to_hot = reaction[:, h][:, :, f].sum(axis=1)
+            by_hot = reaction[:, f][:, :, h].sum(axis=2)
+            own = reaction[:, f][:, :, f]
+            charge = charge - np.einsum(
+                "nf,nf->n", to_hot, np.linalg.solve(own, by_hot[:, :, None])[:, :, 0]
+            )
+        return np.asarray(charge)
 
     def _at(self, complex_phase: complex) -> CellAtPhase:
         if complex_phase.imag != 0.0:
@@ -95,6 +122,24 @@ class HarmonicSamples:
             smooth[back[far]] = smooth[back[far]].swapaxes(1, 2)
             blocks[far] = smooth
         return blocks
+
+
+def _tied(
+    electrodes: int, connections: Sequence[str] | None
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Places of the hot and of the floating electrodes."""
+    if connections is None:
+        if electrodes != 1:
+            raise GeometryError(
+                key="grating.electrode",
+                found=f"{electrodes} electrodes a period",
+                expected="one, or connections, for mutual admittances by cos(gamma)",
+            )
+        return np.array([0]), np.array([], dtype=np.int64)
+    words = check_connections(connections, electrodes)
+    places = np.arange(electrodes)
+    hot, floating = (np.array([w == kind for w in words]) for kind in ("hot", "floating"))
+    return places[hot], places[floating]
 
 
 def _far_series(model: CellModel) -> tuple[float, Complex]:

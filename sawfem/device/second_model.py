@@ -6,6 +6,10 @@ mutual admittances of the electrodes (sawfem/device/finite_array.py), which know
 reflection per electrode and no fitted capacitance. Both have the same loss of the waves. Finger
 resistance is in neither.
 
+On cells of several electrodes, one wave long, what repeats is the cell: the hot electrodes of the
+transducer's cells have the voltage of the port, those of all other cells are grounded, and so are
+the grounded ones of all; a cell turned round is the same device from the other side.
+
 What differs is what coupling of modes leaves out or smooths: waves beside the main one, bulk waves
 that a finite transducer radiates, charges at the ends, and how well two modes with constant
 coefficients meet the harmonic admittance of the grating away from phase pi.
@@ -13,7 +17,7 @@ coefficients meet the harmonic admittance of the grating away from phase pi.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +29,7 @@ from sawfem.device.comparison import DECIBEL
 from sawfem.device.comparison import ModelComparison as ModelComparison
 from sawfem.device.description import ELECTRODES_PER_CELL, Resonator, Transversal
 from sawfem.device.endless_array import MutualAdmittances, mutual_admittances
-from sawfem.device.finite_array import ElectrodeSet
+from sawfem.device.finite_array import CellSet, ElectrodeSet
 from sawfem.device.harmonic_samples import HarmonicSamples
 from sawfem.device.pmatrix import cascade
 from sawfem.device.resonance import find_peak
@@ -95,6 +99,7 @@ def compare_models(
     constants: ComConstants,
     cell: UnitCell,
     *,
+    connections: Sequence[str] | None = None,
     fit_band: tuple[float, float] | None = None,
     frequency: Array | None = None,
     leaky: bool = False,
@@ -106,7 +111,9 @@ def compare_models(
     Parameters
     ----------
     constants : of the device's grating, as its own model takes them.
-    cell : the unit cell of that grating, one electrode a period.
+    cell : the unit cell of that grating.
+    connections : of its electrodes, left to right, where it has several; the fingers of the device
+        are then whole cells.
     fit_band : Hz, where the constants were fitted.
     frequency : (F,) in hertz, rising; None chooses as many as it takes over the band of the fit,
         or the main lobe of a transducer of a transversal filter.
@@ -115,16 +122,18 @@ def compare_models(
 
     Raises
     ------
-    GeometryError : a cell of several electrodes. ConvergenceError : the sums do not settle.
+    GeometryError : several electrodes without connections, fingers that are no whole cells.
+    ConvergenceError : the sums do not settle.
     """
-    if len(cell.electrodes) != 1:
+    each = len(cell.electrodes)
+    if each > 1 and connections is None:
         raise GeometryError(
             key="grating.electrode",
-            found=f"{len(cell.electrodes)} electrodes a period",
-            expected="one, for the second model",
+            found=f"{each} electrodes a period, tied to nothing",
+            expected="connections of each, for the second model",
         )
     jobs = [
-        _Job.of(device, constants, number, fit_band, frequency)
+        _Job.of(device, constants, number, fit_band, frequency, each)
         for number in range(1 if isinstance(device, Resonator) else 2)
     ]
     if len(jobs) == 2 and jobs[0].electrodes == jobs[1].electrodes:
@@ -141,7 +150,8 @@ def compare_models(
         training=TRAINING,
         losses=False,
     )
-    samples = HarmonicSamples(model, jobs[0].damping)  # the waves of all lose alike
+    # The waves of all lose alike.
+    samples = HarmonicSamples(model, jobs[0].damping, connections if each > 1 else None)
     given = frequency is not None
     return tuple(job.compared(samples, given, leaky, report) for job in jobs)
 
@@ -158,6 +168,7 @@ class _Job:
     places: Array
     coupled: Callable[[Array], Complex]
     peaks: tuple[float, ...]
+    whole_cells: bool = False
 
     @classmethod
     def of(
@@ -167,6 +178,7 @@ class _Job:
         number: int,
         fit_band: tuple[float, float] | None,
         frequency: Array | None,
+        each: int,
     ) -> _Job:
         centre = constants.centre_frequency
         given = device.attenuation * constants.velocity / (2.0 * np.pi)
@@ -179,15 +191,12 @@ class _Job:
         else:
             name, sequence = ("input", "output")[number], device.polarity[number]
             fingers = device.fingers[number]
-        per_cell = ELECTRODES_PER_CELL[sequence]
-        before, after = ("f" * per_cell * count for count in open_strips)
-        driven = ElectrodeSet.transducer(fingers, sequence).pattern
-        electrodes = ElectrodeSet(before + driven + after)
+        electrodes, half_waves = _electrodes(fingers, sequence, open_strips, each)
 
         def coupled(f: Array) -> Complex:
             return endless_transducer(
                 constants,
-                fingers // per_cell,
+                half_waves,
                 device.aperture,
                 f,
                 damping=damping,
@@ -198,11 +207,12 @@ class _Job:
             band = fit_band or (0.98 * centre, 1.02 * centre)
             peaks = _first_peaks(coupled, band)
         else:  # the main lobe is f0 (1 +- 1/N) wide for N pairs
-            share = min(0.4, 2.0 * per_cell / fingers)
+            share = min(0.4, 2.0 / half_waves)
             band, peaks = (centre * (1.0 - share), centre * (1.0 + share)), ()
         kept = fit_band if isinstance(device, Resonator) else None
         places = _places(band, peaks, damping) if frequency is None else frequency
-        return cls(name, electrodes, device.aperture, damping, kept, places, coupled, peaks)
+        aperture = device.aperture
+        return cls(name, electrodes, aperture, damping, kept, places, coupled, peaks, each > 1)
 
     def compared(
         self, samples: HarmonicSamples, given: bool, leaky: bool, progress: Progress
@@ -239,7 +249,7 @@ class _Job:
             ratios = settled(listed)
         coupled = self.coupled(listed)
         radiated = None
-        if not leaky:
+        if not (leaky or self.whole_cells):
             at = np.linspace(settled.frequency[0], settled.frequency[-1], RADIATED)
             places = {int(np.argmin(np.abs(settled.frequency - f))) for f in at}
             computed.sort(key=lambda one: one.frequency)
@@ -271,7 +281,7 @@ class _Job:
         place = found.worst[0]
         near = min(computed, key=lambda one: abs(one.frequency - place))
         phases = [wave.phase.real for wave in array_waves(samples, near)]
-        reach = 2.0 * np.pi / self.electrodes.size
+        reach = 2.0 * np.pi / self.electrodes.size  # of cells, where they are whole
         return any(abs(phase - phases[0]) < reach for phase in phases[1:])
 
     def _moved_peaks(self, settled: Settled) -> tuple[tuple[float, float], ...]:
@@ -288,6 +298,27 @@ class _Job:
             if other is not None:
                 found.append((peak, other))
         return tuple(found)
+
+
+def _electrodes(
+    fingers: int, sequence: str, open_strips: tuple[int, int], each: int
+) -> tuple[ElectrodeSet, int]:
+    """The electrodes of a transducer with isolated strips beside it, and its half waves.
+
+    ``each`` electrodes a period; of several, cells of one wave. Raises GeometryError.
+    """
+    if each > 1:
+        if fingers % each or any(open_strips):
+            raise GeometryError(
+                key="fingers",
+                found=f"{fingers} in cells of {each} electrodes",
+                expected=f"a multiple of {each}, between shorted reflectors",
+            )
+        return CellSet("+" * (fingers // each)), 2 * (fingers // each)
+    per_cell = ELECTRODES_PER_CELL[sequence]
+    before, after = ("f" * per_cell * count for count in open_strips)
+    driven = ElectrodeSet.transducer(fingers, sequence).pattern
+    return ElectrodeSet(before + driven + after), fingers // per_cell
 
 
 def _first_peaks(

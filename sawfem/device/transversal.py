@@ -23,6 +23,7 @@ from sawfem.device.pmatrix import ComplexArray, FloatArray, PMatrix, cascade, de
 from sawfem.device.response import Response, make_checks, strictly_increasing
 from sawfem.device.section import check_constants, transducer_section
 from sawfem.device.spurious import echo_figures
+from sawfem.device.track import Gratings, Space, Track, Transducer
 from sawfem.errors import GeometryError
 from sawfem.extract.constants import ComConstants
 from sawfem.quantities import Quantity
@@ -160,6 +161,38 @@ def _transducer_figures(
     way = sum(sections) + free / (device.gap_velocity or source.velocity)
     found["delay"] = Quantity.of("delay", way)
     return found
+
+
+def track_figures(
+    track: Track, gratings: Gratings, frequency: FloatArray, transfer: ComplexArray
+) -> tuple[dict[str, Quantity], dict[str, str]]:
+    """The same of a track of two transducers and a space, with the echoes of its S21 (F,).
+
+    Its cells may be drawn in full: the capacitance is then that of their half waves. Returns
+    figures and the reasons for missing ones.
+    """
+    first, space, second = track.elements
+    assert isinstance(first, Transducer)
+    assert isinstance(space, Space)
+    assert isinstance(second, Transducer)
+    found, seconds, leads = {}, [], 0.0
+    for port, element in zip(("input", "output"), (first, second), strict=True):
+        constants = gratings.of(element.grating, double=element.double)
+        drawn = gratings.drawn.get(element.grating)
+        if drawn is None:
+            cells = element.fingers // element.electrodes_per_cell
+            leads += 0.5 * constants.pitch / element.electrodes_per_cell
+        else:
+            cells = 2 * drawn.cells(element.fingers)
+            leads += drawn.lead(right=element is first, mirrored=element.mirrored)
+        name = f"static_capacitance_{port}"
+        found[name] = Quantity.of(name, cells * constants.static * track.aperture)
+        seconds.append(cells * constants.pitch / constants.velocity)
+    velocity = gratings.velocity_free or gratings.of(first.grating).velocity
+    way = 0.5 * sum(seconds) + (space.length - leads) / velocity
+    found["delay"] = Quantity.of("delay", way)
+    echoes, reasons = echo_figures(frequency, transfer, way, 0.5 * sum(seconds))
+    return found | echoes, reasons
 
 
 def _half_length(device: Transversal, source: ComConstants, sink: ComConstants) -> float:

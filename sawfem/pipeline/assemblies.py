@@ -8,18 +8,22 @@ from typing import Any
 
 import numpy as np
 
-from sawfem.case import ResolvedCase, ResolvedDevice
+from sawfem.case import ResolvedCase, ResolvedDevice, ResolvedTransversalDevice
 from sawfem.device import Resonator, Response
 from sawfem.device.assembly import Circuit, ResonatorPart
 from sawfem.device.blackbox import BlackBox
 from sawfem.device.lump import Lump
 from sawfem.device.track import Reflector, Space, Track, Transducer
+from sawfem.device.transversal import track_figures
 from sawfem.extract import GratingSolution
 from sawfem.pipeline.circuits import CircuitSetting, moved
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
 
 Asked = ResolvedDevice
+
+#: Directivity beyond which it matters to which side a transducer launches.
+ONE_SIDED = 0.3
 
 
 def solve_assembly_device(
@@ -34,12 +38,49 @@ def solve_assembly_device(
     """
     response = _with_uncertainty(setting.response(), setting)
     warnings = [*setting.warnings, *_onsets(response, setting, solutions)]
+    if isinstance(asked, ResolvedTransversalDevice):
+        response = _with_track_figures(response, setting)
+        warnings += _turned_away(asked, solutions)
     if not any(_loss(part) for part in setting.circuit.parts.values()):
         warnings.append("no propagation_loss is given: losses and ripple are lower bounds")
     names = [port.name for port in setting.circuit.ports]
     description = describe(setting.circuit)
     result = device_result(asked.kind, response, description, names)
     return result, tuple(warnings)
+
+
+def _with_track_figures(response: Response, setting: CircuitSetting) -> Response:
+    """A transversal filter's response with capacitances, delay and echoes among its figures."""
+    (part,) = setting.circuit.parts.values()
+    assert isinstance(part, Track)
+    transfer = response.s[:, 1, 0]
+    found, missing = track_figures(part, setting.gratings, response.frequency, transfer)
+    return replace(
+        response,
+        figures={**response.figures, **found},
+        reasons={**response.reasons, **missing},
+    )
+
+
+def _turned_away(
+    asked: ResolvedTransversalDevice, solutions: Mapping[str, GratingSolution]
+) -> list[str]:
+    """Which of the two transducers launches away from the other."""
+    directivity = solutions[asked.grating].constants.directivity
+    if directivity is None or abs(directivity) < ONE_SIDED:
+        return []
+    # The input looks to the right where it launches to +x1, the output where it does not.
+    away = [
+        name
+        for name, turned, wanted in zip(("input", "output"), asked.mirrored, (1, -1), strict=True)
+        if wanted * directivity * (-1.0 if turned else 1.0) < 0.0
+    ]
+    if not away:
+        return []
+    return [
+        f"the {' and the '.join(away)} launches away from the other transducer (directivity "
+        f"{directivity:+.2f} of the grating): device.mirrored turns it round"
+    ]
 
 
 def _loss(part: Any) -> bool:
@@ -154,4 +195,5 @@ def _describe_element(element: Reflector | Space | Transducer) -> dict[str, Any]
         "weights": weights,
         "dummies": element.dummies,
         json_key("offset_across"): element.offset,
+        "mirrored": element.mirrored,
     }

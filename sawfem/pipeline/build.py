@@ -253,7 +253,7 @@ def _check_gap(case: ResolvedCase) -> None:
         part = device
     else:
         return
-    width = case.gratings[part.grating].width
+    width = _beside(case, device)
     if part.gap <= width:
         raise CaseError(
             file=case.file,
@@ -262,6 +262,22 @@ def _check_gap(case: ResolvedCase) -> None:
             expected=f"more than the electrode width, {format_quantity(width, 'm', digits=6)}: "
             "a gap runs from centre to centre",
         )
+
+
+def _beside(
+    case: ResolvedCase, device: ResolvedResonatorDevice | ResolvedTransversalDevice
+) -> float:
+    """Half the widths of the electrodes on both sides of a gap added up, m; the largest sum."""
+    if isinstance(device, ResolvedTransversalDevice):
+        strips = case.gratings[device.grating].left_to_right
+        turned, other = device.mirrored
+        return 0.5 * (strips[0 if turned else -1].width + strips[-1 if other else 0].width)
+    part = device.resonator
+    one, mirror = (
+        case.gratings[name].left_to_right
+        for name in (part.grating, part.reflector_grating or part.grating)
+    )
+    return 0.5 * max(mirror[-1].width + one[0].width, one[-1].width + mirror[0].width)
 
 
 class _Library:

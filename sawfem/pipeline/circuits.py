@@ -27,7 +27,7 @@ from sawfem.case.resolved import ResolvedElement
 from sawfem.design import UnitCell
 from sawfem.device import Resonator
 from sawfem.device.assembled import circuit_response
-from sawfem.device.assembly import Circuit, Part, ResonatorPart, ladder, port_nodes
+from sawfem.device.assembly import Circuit, Part, ResonatorPart, as_track, ladder, port_nodes
 from sawfem.device.blackbox import BlackBox
 from sawfem.device.circuit import CircuitPort
 from sawfem.device.drawn import DrawnCell, DrawnElectrode
@@ -164,7 +164,8 @@ class _Builder:
         self.told += told[: 1 if not self.told else 0]
         return sheet
 
-    def resonator(self, part: ResolvedResonator, key: str) -> ResonatorPart:
+    def resonator(self, part: ResolvedResonator, key: str) -> ResonatorPart | Track:
+        """A resonator; as the track that it is where a cell has several electrodes."""
         resonator = Resonator(
             fingers=part.fingers,
             reflector_fingers=part.reflector_fingers,
@@ -175,7 +176,9 @@ class _Builder:
             electrode_width=conducting_width(self.cells[part.grating]),
             attenuation=attenuation_of_loss(part.propagation_loss, self._velocity(part.grating)),
         )
-        return ResonatorPart(resonator, part.grating, part.reflector_grating)
+        found = ResonatorPart(resonator, part.grating, part.reflector_grating)
+        drawn = any(self.case.gratings[name].several for name in (found.grating, found.mirror))
+        return as_track(found) if drawn else found
 
     def track(self, track: ResolvedTrack) -> Track:
         elements = tuple(_element(element) for element in track.elements)
@@ -189,13 +192,15 @@ class _Builder:
 
     def transversal(self, asked: ResolvedTransversalDevice) -> Track:
         polarity = (1, 1, -1, -1) if asked.transducer == "double" else (1, -1)
-        first, second = asked.fingers
+        (first, second), (turned, other) = asked.fingers, asked.mirrored
         return Track(
             asked.aperture,
             (
-                Transducer("1", asked.grating, first, polarity),
+                Transducer("1", asked.grating, first, polarity, mirrored=turned),
                 Space(asked.gap, "free"),
-                Transducer("2", asked.grating, second, polarity, offset=asked.offset),
+                Transducer(
+                    "2", asked.grating, second, polarity, offset=asked.offset, mirrored=other
+                ),
             ),
             self._sheet(asked.sheet_resistance, "device", asked.grating),
             attenuation_of_loss(asked.propagation_loss, self._velocity(asked.grating)),
@@ -289,6 +294,11 @@ def band_frequencies(case: ResolvedCase, circuit: Circuit, gratings: Gratings) -
         )
     centres = [item.centre_frequency for item in known]
     reach = max(0.02, *(2.5 * abs(item.reflection) / math.pi for item in known))
+    if isinstance(case.device, ResolvedTransversalDevice):
+        # five zeros, f0/N apart for N waves, of the shorter transducer
+        each = len(case.gratings[case.device.grating].electrodes)
+        waves = min(case.device.fingers) / (each if each > 1 else 2)
+        reach = min(0.5, 5.0 / waves)
     return np.linspace(min(centres) * (1.0 - reach), max(centres) * (1.0 + reach), 801)
 
 

@@ -132,7 +132,7 @@ def solve_any_device(
     try:
         setting = circuit_setting(case, cells, solutions)
         setting = with_spreading(case, setting, cells, solutions)
-        if isinstance(asked, Computed) and not _mirror_of_its_own(asked):
+        if isinstance(asked, Computed) and not _of_parts(case, asked):
             spread = getattr(setting.circuit.parts.get("track"), "spreading", None)
             device, told = solve_device(case, asked, cells, solutions, spread)
             at = device.response.frequency
@@ -164,12 +164,16 @@ def solve_any_device(
     return device, (*told, *more, *remarks, *across)
 
 
-def _mirror_of_its_own(asked: Computed) -> bool:
-    """Whether a resonator's reflectors stand on another grating, which a circuit knows of."""
-    if not isinstance(asked, ResolvedResonatorDevice):
-        return False
+def _of_parts(case: ResolvedCase, asked: Computed) -> bool:
+    """Whether a device has what only a circuit knows of.
+
+    Reflectors on another grating, cells of several electrodes, transducers turned round.
+    """
+    if isinstance(asked, ResolvedTransversalDevice):
+        return case.gratings[asked.grating].several or any(asked.mirrored)
     part = asked.resonator
-    return part.reflector_grating not in ("", part.grating)
+    other = part.reflector_grating not in ("", part.grating)
+    return other or case.gratings[part.grating].several
 
 
 def _transducer(asked: Computed) -> ResolvedResonator | ResolvedTransversalDevice:

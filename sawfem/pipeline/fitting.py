@@ -137,6 +137,13 @@ def _asked(case: ResolvedCase) -> ResolvedFit:
                 found=f'"resonator" of a {device.kind}',
                 expected='device.kind = "resonator", or model = "circuit"',
             )
+        if case.gratings[device.resonator.grating].several:
+            raise CaseError(
+                file=case.file,
+                key="fit.model",
+                found='"resonator" on cells of several electrodes',
+                expected='one electrode a period, or model = "circuit"',
+            )
         if device.resonator.reflector_grating not in ("", device.resonator.grating):
             raise CaseError(
                 file=case.file,

@@ -20,6 +20,7 @@ from sawfem.device.track import Track
 from sawfem.errors import SawfemError
 from sawfem.extract import ComConstants, GratingSolution
 from sawfem.extract.edges import two_modes
+from sawfem.pipeline.build import connections_of
 from sawfem.result import DeviceResult
 
 #: Stage of a run.
@@ -48,8 +49,6 @@ def with_second_model(
     resonator = isinstance(asked, ResolvedResonatorDevice)
     name = asked.resonator.grating if isinstance(asked, ResolvedResonatorDevice) else asked.grating
     solution = solutions[name]
-    if len(cells[name].electrodes) != 1:
-        return device, ("the second device model is of one electrode a period: not computed",)
     constants = solution.constants
     try:
         transducers, com = _described(device, asked, name, solution)
@@ -57,6 +56,7 @@ def with_second_model(
             transducers,
             com,
             cells[name],
+            connections=connections_of(case, name),
             fit_band=constants.fit_band if resonator else None,
             leaky=_leaky(solution),
             progress=lambda done, total: report(STAGE, done, total),
@@ -93,6 +93,11 @@ def _described(
     com = device.gratings.of(name)
     if solution.losses is not None:
         com = two_modes(solution.band).com
+    if isinstance(asked, ResolvedResonatorDevice) and isinstance(part, Track):
+        one = asked.resonator  # on cells of several electrodes
+        strips = one.reflector_fingers
+        whole = Resonator(one.fingers, strips, one.aperture, one.gap, attenuation=part.attenuation)
+        return whole, com
     if isinstance(part, ResonatorPart):
         # Hundreds of floating strips, each an unknown, take half a minute: the transducer is held
         # between shorted reflectors whatever its own are.
