@@ -189,6 +189,9 @@ class Map(Table):
     hold_constant: f.HeldConstant = Field(
         default=None, description="what temperature leaves as it is, for want of coefficients"
     )
+    thick: f.Flag = Field(
+        default=False, description="compute points whose layers hide the substrate all the same"
+    )
 
 
 class Spread(Table):

@@ -85,7 +85,7 @@ def request_digest(asked: MapRequest) -> str:
         digest.update(repr(member.potential).encode())
         digest.update(member.material.contents())
     digest.update(repr((asked.frequency, asked.quantities, asked.kinds, asked.order)).encode())
-    digest.update(repr((asked.hold_constant, asked.shorts)).encode())
+    digest.update(repr((asked.hold_constant, asked.shorts, asked.thick)).encode())
     for axis in asked.axes:
         digest.update(repr((axis.key, axis.unit, axis.places)).encode())
         digest.update(axis.values.tobytes() + axis.numbers.tobytes())

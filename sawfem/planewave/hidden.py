@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,7 +23,7 @@ from sawfem.units import format_quantity
 
 if TYPE_CHECKING:
     from sawfem.design import Layer, Stack
-    from sawfem.material import Medium
+    from sawfem.material import Material, Medium
 
 #: Depths D of the layers' own waves that hide what is below: exp(-16) = 1e-7 of the energy.
 DEPTHS = 8.0
@@ -30,6 +31,8 @@ DEPTHS = 8.0
 MEMBRANE = 50.0
 #: Depth of a wave in wavelengths where a crystal has no surface wave of its own.
 USUAL = 1.0
+#: Materials, each in one orientation, whose reach is remembered: a map asks again and again.
+REMEMBERED = 4096
 
 
 def refuse_hidden_substrate(stack: Stack, frequency: float) -> None:
@@ -80,17 +83,24 @@ def _same_crystal(stack: Stack, layer: Layer) -> bool:
 
 def _reach(layer: Layer, frequency: float) -> float:
     """Penetration depth of the slowest surface wave of the layer's material alone, m."""
-    medium = layer.material.rotated(layer.orientation.rotation)
+    turned = tuple(layer.orientation.rotation.ravel().tolist())
+    return _reach_times_frequency(layer.material, turned) / frequency
+
+
+@lru_cache(maxsize=REMEMBERED)
+def _reach_times_frequency(material: Material, rotation: tuple[float, ...]) -> float:
+    """Penetration depth times frequency, m Hz, which no frequency changes."""
+    medium = material.rotated(np.reshape(rotation, (3, 3)))
     if medium.is_conductor:  # its waves are those of an insulator without piezoelectricity
         medium = replace(medium, is_conductor=False, permittivity=EPSILON_0 * np.eye(3))
     try:
         for wave in surface_waves(medium):
             located = locate(wave, medium, metallised=wave.velocity_free is None)
             share = penetration_depth(located) * located.wavenumber.real / (2.0 * math.pi)
-            return share * wave.velocity / frequency
+            return share * wave.velocity
     except (ConvergenceError, InputError):
         pass
-    return USUAL * _slowest(medium) / frequency
+    return USUAL * _slowest(medium)
 
 
 def _slowest(medium: Medium) -> float:

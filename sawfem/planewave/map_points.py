@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sawfem.errors import MaterialError, SawfemError
+from sawfem.errors import GeometryError, MaterialError, SawfemError
 from sawfem.planewave.batch_drift import delay_drift
 from sawfem.planewave.batch_table import wave_table
 from sawfem.planewave.generalised import Array
+from sawfem.planewave.hidden import refuse_hidden_substrate
 from sawfem.planewave.map_request import DRIFTS, LOSSES, MapRequest
 from sawfem.planewave.surface_waves import Wave, plane_waves
 
@@ -58,6 +60,31 @@ def compute_chunk(asked: MapRequest, points: NDArray[np.intp]) -> Chunk:
     return Chunk(points, np.array([row for row, _ in rows]).T, tuple(text for _, text in rows))
 
 
+def refuse_hidden_map(asked: MapRequest) -> None:
+    """Refuse a map in which the layers hide the substrate at every point; takes milliseconds.
+
+    Depths grow with thickness and frequency, so that the corners of such axes decide; where angles
+    are varied too, each point is left to say so itself.
+
+    Raises
+    ------
+    GeometryError : as :func:`.refuse_hidden_substrate`, of the first corner.
+    """
+    if asked.thick or len(asked.members) == 1 or any(axis.unit == "deg" for axis in asked.axes):
+        return
+    last: GeometryError | None = None
+    for corner in product(*((0, size - 1) for size in asked.shape)):
+        stack, frequency = asked.stack(int(np.ravel_multi_index(corner, asked.shape)))
+        assert frequency is not None  # a request with layers has one
+        try:
+            refuse_hidden_substrate(stack, frequency)
+            return
+        except GeometryError as error:
+            last = last or error
+    if last is not None:
+        raise last
+
+
 def _batch(asked: MapRequest, points: NDArray[np.intp]) -> Chunk:
     material, rotations = asked.members[0].material, asked.rotations(points)
     table = wave_table(material, rotations)
@@ -98,6 +125,8 @@ def _single(asked: MapRequest, point: int) -> tuple[list[float], str]:
     nothing = [np.nan] * len(asked.quantities)
     try:
         stack, frequency = asked.stack(point)
+        if stack.layers and frequency is not None and not asked.thick:
+            refuse_hidden_substrate(stack, frequency)
         waves = plane_waves(stack, frequency, leaky=asked.leaky)
         wave = choose(waves, asked.kinds, asked.order)
         if wave is None:

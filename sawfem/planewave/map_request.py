@@ -102,7 +102,8 @@ class MapAxis:
 class MapRequest:
     """A whole map: members (substrate first), frequency in hertz or None, axes, what is wanted.
 
-    ``shorts`` are interfaces with a perfect conductor without mass, as for :class:`.Stack`.
+    ``shorts`` are interfaces with a perfect conductor without mass, as for :class:`.Stack`; ``thick``
+    has points computed whose layers hide the substrate (:mod:`.hidden`), which else say so.
     """
 
     members: tuple[Member, ...]
@@ -113,6 +114,7 @@ class MapRequest:
     order: str = "strongest"
     hold_constant: tuple[str, ...] = ()
     shorts: tuple[int, ...] = ()
+    thick: bool = False
 
     def __post_init__(self) -> None:
         if not 1 <= len(self.axes) <= 2:
@@ -231,7 +233,7 @@ def request(
         "layer[i].thickness" (metres or text) and "frequency" (hertz or text), each with values.
         A plate with rotations is varied by "substrate.rotations[i]".
     frequency : needed with layers unless it is an axis.
-    asked : quantities, kinds, order, hold_constant of :class:`MapRequest`.
+    asked : quantities, kinds, order, hold_constant, thick of :class:`MapRequest`.
 
     Raises
     ------

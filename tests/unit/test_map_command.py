@@ -276,6 +276,22 @@ def test_layers_need_a_frequency() -> None:
         plan_map(Case.load(written(LAYERED.replace('frequency = "868 MHz"', ""))))
 
 
+def test_a_map_of_hidden_substrates_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    """Every point hides it: one line. Some do: each says so in the file."""
+    thick = LAYERED.replace("0.1 wavelength", "20 wavelength").replace("0.3 wave", "30 wave")
+    assert main(["map", written(thick), "--quiet"]) == 2
+    line = capsys.readouterr().err
+    assert line.count("\n") == 1
+    assert "cuts.toml: map" in line
+    assert "hide the substrate" in line
+    assert "thick = true" in line
+    some = LAYERED.replace("0.3 wavelength", "30 wavelength").replace("points = 3", "points = 2")
+    assert main(["map", written(some), "--json", "--quiet", "--workers", "1"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["status"] == [0, 1]
+    assert "hide the substrate" in told["reasons"]["1"]
+
+
 def test_what_is_not_computed_yet_is_refused() -> None:
     text = LAYERED + '[conditions]\ntemperature = "60 degC"\n'
     with pytest.raises(CaseError, match="temperature"):

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from sawfem.design import Stack
 from sawfem.errors import GeometryError, InputError, MaterialError, OrientationError
+from sawfem.material import load_material
 from sawfem.planewave import maps, plane_waves
-from sawfem.planewave.map_points import DONE, FAILED, NOT_RUN, chunks_of
+from sawfem.planewave.map_points import DONE, FAILED, NOT_RUN, chunks_of, refuse_hidden_map
 from sawfem.planewave.maps import WaveMap, compute_map, request
 from sawfem.planewave.temperature import temperature_coefficients
 
@@ -186,3 +188,49 @@ def test_other_requests_that_cannot_be() -> None:
         compute_map(small(), workers=0)
     with pytest.raises(OrientationError):
         request(Stack("quartz/bechmann-1958", cut="(YXl)400"), {"substrate.rotations[0]": [1.0]})
+
+
+def rayleigh_depth(shear: float, longitudinal: float) -> tuple[float, float]:
+    """Velocity of Rayleigh's wave on an isotropic half-space, and the depth in wavelengths above
+    which 1 - exp(-2) of its kinetic energy lies (closed form of the fields: Viktorov, Rayleigh
+    and Lamb Waves, 1967; from memory).
+    """
+    ratio = shear / longitudinal
+
+    def secular(v: float) -> float:  # v over the shear velocity
+        q, s = np.sqrt(1.0 - (v * ratio) ** 2), np.sqrt(1.0 - v**2)
+        return float((2.0 - v**2) ** 2 - 4.0 * q * s)
+
+    v = brentq(secular, 0.5, 0.9999)
+    q, s = np.sqrt(1.0 - (v * ratio) ** 2), np.sqrt(1.0 - v**2)
+    z = np.linspace(0.0, 30.0, 300_001)  # k times depth
+    along = np.exp(-q * z) - 2.0 * q * s / (1.0 + s**2) * np.exp(-s * z)
+    across = q * (np.exp(-q * z) - 2.0 / (1.0 + s**2) * np.exp(-s * z))
+    energy = np.cumsum(along**2 + across**2)
+    place = np.searchsorted(energy, (1.0 - np.exp(-2.0)) * energy[-1])
+    return v * shear, float(z[place] / (2.0 * np.pi))
+
+
+def test_layers_that_hide_the_substrate_are_marked() -> None:
+    """Silica on silicon: eight depths of Rayleigh's wave in closed form divide the points."""
+    silica = load_material("silica/auld-1973")
+    shear, longitudinal = (np.sqrt(silica.stiffness[i, i] / silica.density) for i in (3, 0))
+    velocity, depth = rayleigh_depth(shear, longitudinal)
+    thickness = 8.0 * depth * velocity / 900e6
+    stack = Stack("silicon/mason-1958").with_layer("silica/auld-1973", 1e-6)
+    axes = {"layer[0].thickness": [1e-6, 1.001 * thickness, 2.0 * thickness]}
+    keep = ("velocity_free",)
+    asked = request(stack, axes, frequency=900e6, quantities=keep, kinds=("rayleigh",))
+    found = compute_map(asked)
+    assert found.status.tolist() == [DONE, FAILED, FAILED]
+    assert all("hide the substrate" in text for text in found.message[1:])
+    refuse_hidden_map(asked)  # one point is left
+    hidden = {"layer[0].thickness": [1.001 * thickness, 2.0 * thickness]}
+    with pytest.raises(GeometryError, match="hide the substrate"):
+        refuse_hidden_map(request(stack, hidden, frequency=900e6))
+    just = {"layer[0].thickness": [0.999 * thickness, 2.0 * thickness]}
+    refuse_hidden_map(request(stack, just, frequency=900e6))
+    # Asked for all the same: the wave is that of the silica alone.
+    thick = {"layer[0].thickness": [1.001 * thickness]}
+    asked = request(stack, thick, frequency=900e6, quantities=keep, order="slowest", thick=True)
+    assert compute_map(asked).values["velocity_free"][0] == pytest.approx(velocity, rel=1e-6)
