@@ -11,8 +11,9 @@ import click
 from sawfem import __version__
 from sawfem.cli import options
 from sawfem.cli.cut_more import show_dispersion, show_losses, show_sensitivity
+from sawfem.cli.cut_stack import asked_of
 from sawfem.cli.screen import headline, labelled, show, table
-from sawfem.errors import GeometryError, InputError, OrientationError, SawfemError
+from sawfem.errors import GeometryError, InputError, SawfemError
 from sawfem.wholefiles import unwritable
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ _COLUMNS = (
 
 
 @click.command("cut")
-@click.argument("material", metavar="MATERIAL")
+@click.argument("material", metavar="[MATERIAL]", required=False)
 @click.option(
     "--euler",
     nargs=3,
@@ -53,7 +54,8 @@ _COLUMNS = (
     "--pictures",
     metavar="DIR",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Draw slowness, effective permittivity, depth profile and directions into this folder.",
+    help="Draw slowness, effective permittivity (or dispersion), depth profile and directions into "
+    "this folder.",
 )
 @click.option(
     "--leaky-to",
@@ -98,10 +100,17 @@ _COLUMNS = (
     is_flag=True,
     help="Compute layers that hide the substrate all the same; takes up to minutes.",
 )
+@click.option(
+    "--case",
+    "case_name",
+    metavar="CASE",
+    help="Take the stack, what is held constant and the frequency of [map] from a case.",
+)
+@options.changes
 @options.as_json
 @options.quiet
 def command(
-    material: str,
+    material: str | None,
     euler: tuple[float, float, float] | None,
     plate: str | None,
     layers: tuple[str, ...],
@@ -114,6 +123,8 @@ def command(
     sensitivity: bool,
     dispersion: tuple[str, str] | None,
     thick: bool,
+    case_name: str | None,
+    changes: tuple[str, ...],
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -125,19 +136,14 @@ def command(
     """
     from sawfem.cuts import compute_cut
 
-    stack = _stack(material, euler, plate, layers, shorts)
-    if layers and frequency is None:
-        raise InputError(
-            key="--frequency",
-            found="nothing",
-            expected='a frequency such as "868 MHz": layers make the waves dispersive',
-        )
-    _refuse_page(stack, pictures)
-    held = [name.strip() for name in (hold_constant or "").split(",") if name.strip()]
+    asked = asked_of(case_name, changes, frequency, material, euler, plate, layers, shorts)
+    stack, held = asked.stack, asked.hold_constant
+    if hold_constant is not None:
+        held = tuple(name.strip() for name in hold_constant.split(",") if name.strip())
     try:
         answer = compute_cut(
             stack,
-            frequency,
+            asked.frequency,
             hold_constant=held,
             leaky_to=leaky_to,
             order=order,
@@ -146,16 +152,9 @@ def command(
         )
         _refuse_nothing(answer)
         spread = _dispersion(stack, dispersion, order, thick=thick)
-    except GeometryError as error:
-        if "hide the substrate" not in (error.found or ""):
-            raise
-        expected = f"{error.expected}; --thick computes them all the same"
-        raise GeometryError(key="--layer", found=error.found, expected=expected) from None
-    except InputError as error:
-        if error.key != "attenuation":
-            raise
-        raise InputError(key="--leaky-to", found=error.found, expected=error.expected) from None
-    files = [] if pictures is None else _draw(stack, frequency, pictures)
+    except (GeometryError, InputError) as error:
+        raise _told(error) from None
+    files = [] if pictures is None else _draw(stack, asked.frequency, pictures)
     if as_json:
         told = answer.to_dict() | ({} if pictures is None else {"files": files})
         told |= {} if spread is None else {"dispersion": spread.to_dict()}
@@ -166,6 +165,16 @@ def command(
             show()
             show_dispersion(spread)
         labelled("Pictures", "  ".join(files))
+
+
+def _told(error: SawfemError) -> SawfemError:
+    """The same error at the option where it was made."""
+    if error.key == "attenuation":
+        return InputError(key="--leaky-to", found=error.found, expected=error.expected)
+    if "hide the substrate" in (error.found or ""):
+        expected = f"{error.expected}; --thick computes them all the same"
+        return GeometryError(key="--layer", found=error.found, expected=expected)
+    return error
 
 
 def _dispersion(
@@ -179,16 +188,6 @@ def _dispersion(
     return compute_dispersion(stack, spread_frequencies(*ends), order=order, thick=thick)
 
 
-def _refuse_page(stack: Stack, pictures: Path | None) -> None:
-    """The curves of the page are those of a half-space of dielectrics."""
-    if pictures is not None and (stack.is_membrane or stack.shorts or stack.conducts):
-        raise InputError(
-            key="--pictures",
-            found="a membrane, a short or a metal layer",
-            expected="dielectric layers on a substrate: the page of other stacks is not drawn yet",
-        )
-
-
 def _refuse_nothing(answer: CutResult) -> None:
     """A direction in which nothing at all was found, with the limit up to which it was sought."""
     if not answer.waves:
@@ -199,7 +198,7 @@ def _refuse_nothing(answer: CutResult) -> None:
         )
 
 
-def _draw(stack: Stack, frequency: str | None, folder: Path) -> list[str]:
+def _draw(stack: Stack, frequency: str | float | None, folder: Path) -> list[str]:
     """Draw the page of a cut; names of the files."""
     from sawfem.planewave.cut_curves import cut_curves
     from sawfem.plot.cutpage import draw_cut
@@ -210,44 +209,6 @@ def _draw(stack: Stack, frequency: str | None, folder: Path) -> list[str]:
     except OSError as error:
         raise unwritable(folder, error, "a folder that can be written") from error
     return [path.as_posix() for path in files]
-
-
-def _stack(
-    material: str,
-    euler: tuple[float, float, float] | None,
-    plate: str | None,
-    layers: tuple[str, ...],
-    shorts: tuple[int, ...],
-) -> Stack:
-    from sawfem.design import Stack
-
-    if euler is not None and plate is not None:
-        raise InputError(key="--cut", found="--euler and --cut", expected="one of the two")
-    try:
-        stack = Stack(material, euler=euler, cut=plate)
-    except OrientationError as error:
-        raise error.located(key="--cut" if plate else "--euler") from None
-    except SawfemError as error:
-        raise error.located(key="MATERIAL") from None
-    for text in layers:
-        plain, own, turned = text.partition(":(")
-        layer_cut = f"({turned}" if own else None
-        name, mark, thickness = plain.rpartition(":")  # the last: a path may hold colons
-        if not mark or not name:
-            raise InputError(
-                key="--layer",
-                found=f'"{text}"',
-                expected='MATERIAL:THICKNESS, such as "zinc-oxide/kobyakov-1980:1.6 um", or with '
-                'a cut, "lithium-tantalate/warner-1967:0.6 um:(YXl)42"',
-            )
-        try:
-            stack = stack.with_layer(name, thickness, cut=layer_cut)
-        except SawfemError as error:
-            raise error.located(key="--layer") from None
-    try:
-        return stack.shorted(*shorts) if shorts else stack
-    except SawfemError as error:
-        raise error.located(key="--short") from None
 
 
 def _show(answer: CutResult) -> None:

@@ -2,8 +2,12 @@
 
 At each frequency all guided waves are found by counting; the group velocity of each is the
 derivative of the energy form (:mod:`.wave_form`), exact at that frequency. A branch goes on with
-the wave that lies nearest to where its group velocity leads, k + d omega / v_g, and whose motion
-at the surface is most alike: branches that cross keep their identity. A branch begins where a
+the wave that lies nearest to where both group velocities lead, by the trapezoidal rule
+
+    k_b^2 - k_a^2 = (k_a / v_a + k_b / v_b) d omega,    v group velocities,
+
+which is exact without dispersion and at a cut-off, k^2 ~ omega - omega_c; and whose motion at the
+surface is most alike: branches that cross keep their identity. A branch begins where a
 wave separates from the bulk waves of the substrate (cut-off) and may end there.
 """
 
@@ -25,7 +29,7 @@ from sawfem.planewave.surface_waves import HasMedia, Wave, plane_waves
 from sawfem.planewave.wave_form import WaveForm
 from sawfem.units import QuantityLike, parse_frequency
 
-#: Largest relative distance of k from where the branch was led, per relative step of frequency.
+#: Largest relative distance of k from where the branch is led, per relative step of frequency.
 ASTRAY = 0.3
 #: Weight of the unlikeness of the motion against that distance.
 MOTION = 0.5
@@ -126,9 +130,10 @@ def _continued(
     taken: list[int | None] = [None] * len(ends)
     if not ends or not points:
         return taken
-    led = np.array([end.k + step / end.group for end in ends])
     k = np.array([point.k for point in points])
-    astray = np.abs(k / led[:, None] - 1.0) * omega / step
+    before = np.array([end.k for end in ends])[:, None]
+    rise = k / [point.group for point in points] + before / [[end.group] for end in ends]
+    astray = np.abs(k**2 - before**2 - step * rise) / (2.0 * k**2) * omega / step
     alike = np.array([[abs(np.vdot(a.motion, b.motion)) ** 2 for b in points] for a in ends])
     cost = astray + MOTION * (1.0 - alike)
     for row, column in zip(*linear_sum_assignment(np.minimum(cost, 1e3)), strict=True):

@@ -102,8 +102,8 @@ class MapAxis:
 class MapRequest:
     """A whole map: members (substrate first), frequency in hertz or None, axes, what is wanted.
 
-    ``shorts`` are interfaces with a perfect conductor without mass, as for :class:`.Stack`; ``thick``
-    has points computed whose layers hide the substrate (:mod:`.hidden`), which else say so.
+    ``shorts`` are interfaces with a perfect conductor without mass, as for :class:`.Stack`;
+    ``thick`` has points computed whose layers hide the substrate (:mod:`.hidden`).
     """
 
     members: tuple[Member, ...]

@@ -1,9 +1,10 @@
-"""One page for one cut: slowness, effective permittivity, depth profile, directions."""
+"""One page for one cut: slowness, permittivity or dispersion, depth profile, directions."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from textwrap import fill
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -16,6 +17,12 @@ from sawfem.plot import style
 
 #: Times the median beyond which a pole of the permittivity is not followed.
 TALL = 4.0
+#: Letters of a line of the title.
+WIDEST = 110
+#: Points of the shortest curve that is drawn.
+SHORTEST = 3
+#: Waves of a dispersion that are drawn, those that begin first.
+MOST_WAVES = 16
 #: Wave vectors along the surface, s/m to s/km.
 PER_KILOMETRE = 1e3
 
@@ -25,15 +32,10 @@ def draw_cut(
 ) -> list[Path]:
     """Draw the page and its four pictures into an existing folder.
 
-    cut, cut-slowness, cut-permittivity, cut-profile and cut-directions, each .png and .svg.
-    ``each`` is called with a name before it is drawn.
+    cut and the four of :func:`panels`, such as cut-slowness, each .png and .svg. ``each`` is
+    called with a name before it is drawn.
     """
-    singles: dict[str, Callable[[Axes, CutCurves], None]] = {
-        "slowness": draw_slowness,
-        "permittivity": draw_permittivity,
-        "profile": draw_profile,
-        "directions": draw_directions,
-    }
+    singles = panels(curves)
     files: list[Path] = []
     for name in ("cut", *(f"cut-{single}" for single in singles)):
         if each is not None:
@@ -50,30 +52,44 @@ def draw_cut(
     return files
 
 
+def panels(curves: CutCurves) -> dict[str, Callable[[Axes, CutCurves], None]]:
+    """What draws each of the four pictures, by name.
+
+    slowness, permittivity, profile and directions; dispersion for the permittivity where the
+    surface conducts, and phase-velocity and group-velocity for the first two of a membrane.
+    """
+    lower = {"profile": draw_profile, "directions": draw_directions}
+    if curves.stack.is_membrane:
+        return {"phase-velocity": draw_phase, "group-velocity": draw_group, **lower}
+    if curves.velocity.size:
+        return {"slowness": draw_slowness, "permittivity": draw_permittivity, **lower}
+    return {"slowness": draw_slowness, "dispersion": draw_phase, **lower}
+
+
 def cut_page(curves: CutCurves) -> Figure:
     """The page with all four, in the style that is set."""
     figure = style.new_figure(11.0, 8.6)
     grid = figure.subplots(2, 2)
-    draw_slowness(grid[0, 0], curves)
-    draw_permittivity(grid[0, 1], curves)
-    draw_profile(grid[1, 0], curves)
-    draw_directions(grid[1, 1], curves)
+    for axes, draw in zip(grid.ravel(), panels(curves).values(), strict=True):
+        draw(axes, curves)
     figure.suptitle(_title(curves), fontsize=11.0)
     return figure
 
 
 def _title(curves: CutCurves) -> str:
     stack = curves.stack
-    words = [f"{stack.material.name}, {stack.orientation}"]
-    words += [
-        f"{layer.material.name}, {layer.thickness * 1e6:.4g} µm on it" for layer in stack.layers
-    ]
+    below = f"{stack.material.name}, {stack.orientation}"
+    words = ["free-standing membrane, air on both sides" if stack.is_membrane else below]
+    words += [f"{layer.material.name}, {layer.thickness * 1e6:.4g} µm" for layer in stack.layers]
+    words += [f"short at interface {number}" for number in stack.shorts]
     if curves.frequency is not None:
         words.append(f"{curves.frequency / 1e6:.6g} MHz")
-    leading = curves.leading
-    if leading is not None:
-        words.append(_wave_text(leading))
-    return "\n".join([words[0], "; ".join(words[1:])])
+    lines = [words[0]]
+    if words[1:]:
+        lines.append(fill("; ".join(words[1:]), WIDEST))
+    if curves.leading is not None:
+        lines.append(_wave_text(curves.leading))
+    return "\n".join(lines)
 
 
 def _wave_text(wave: Wave) -> str:
@@ -147,6 +163,75 @@ def draw_permittivity(axes: Axes, curves: CutCurves) -> None:
     axes.set_ylabel("effective permittivity / ε0 (1)")
     axes.set_title("effective permittivity", loc="left")
     axes.legend(loc="lower left", fontsize=8.0)
+
+
+def draw_phase(axes: Axes, curves: CutCurves) -> None:
+    """Phase velocity of the guided waves against frequency times thickness."""
+    axes.set_title("guided waves: phase velocity", loc="left")
+    _draw_branches(axes, curves, "phase_velocity", "phase velocity v (m/s)")
+
+
+def draw_group(axes: Axes, curves: CutCurves) -> None:
+    """Group velocity of the guided waves against frequency times thickness."""
+    axes.set_title("guided waves: group velocity", loc="left")
+    _draw_branches(axes, curves, "group_velocity", "group velocity along x1 (m/s)")
+
+
+def _draw_branches(axes: Axes, curves: CutCurves, name: str, label: str) -> None:
+    """Curves by family; each with its name where it leaves the picture."""
+    if not curves.branches:
+        why = "not followed" if curves.stack.layers else "a half-space knows no dispersion"
+        axes.text(0.5, 0.5, why, transform=axes.transAxes, ha="center")
+        return
+    told: set[str] = set()
+    shown = curves.branches[:MOST_WAVES]
+    values = np.concatenate([getattr(branch, name) for branch in shown])
+    values = values[np.isfinite(values)]
+    # A wave near its cut-off runs as fast as it likes: the picture ends at thrice the slowest half.
+    top = min(float(values.max()), 3.0 * float(np.median(values)))
+    low = min(0.0, float(values.min())) if name == "group_velocity" else 0.94 * float(values.min())
+    for branch, own in zip(shown, curves.names, strict=False):
+        family, line = _family_line(branch.kind, own)
+        x, y = branch.frequency_thickness, getattr(branch, name)  # Hz m = MHz µm
+        there = np.flatnonzero(np.isfinite(y))
+        if there.size < SHORTEST:
+            continue
+        axes.plot(x, y, label=None if family in told else family, **line.keywords())
+        told.add(family)
+        if own and y[there[-1]] <= top:
+            last = there[-1]
+            axes.annotate(
+                own, (x[last], y[last]), xytext=(3, 0), textcoords="offset points",
+                fontsize=8.0, va="center", annotation_clip=True,
+            )  # fmt: skip
+    axes.set_ylim(1.05 * low, top + 0.25 * (top - low))
+    thickness = shown[0].thickness
+    first, last = shown[0].frequency[[0, -1]] * thickness
+    axes.set_xlim(first, last + 0.07 * (last - first))
+    for number, limit in enumerate(curves.bulk_limits):
+        onset = "onset of a bulk wave" if number == 0 else None
+        axes.axhline(limit, color=style.GREEN, linestyle=":", linewidth=1.0, label=onset)
+    assert curves.frequency is not None
+    axes.axvline(
+        curves.frequency * thickness, color=style.BLACK, linestyle="--", linewidth=0.9,
+        label=f"{curves.frequency / 1e6:.6g} MHz",
+    )  # fmt: skip
+    axes.set_xlabel("frequency times thickness of all layers (MHz µm)")
+    axes.set_ylabel(label)
+    axes.legend(loc="upper right", ncols=2, fontsize=8.0)
+
+
+def _family_line(kind: str, name: str) -> tuple[str, style.Line]:
+    """Words and line of a branch: by Lamb's families where it has a name, else by its kind."""
+    family = name.rstrip("0123456789")
+    lines = {"A": ("antisymmetric", 0), "S": ("symmetric", 1), "SH": ("shear-horizontal", 2)}
+    if family in lines:
+        words, number = lines[family]
+        return words, style.LINES[number]
+    across = "Love" in kind or "horizontal" in kind or "Bleustein" in kind
+    if kind.startswith("plate"):
+        return ("shear-horizontal", style.LINES[2]) if across else ("sagittal", style.LINES[3])
+    return (kind, style.LINES[2] if across else style.LINES[1 if "Sezawa" in kind else 0])
 
 
 def draw_profile(axes: Axes, curves: CutCurves) -> None:
@@ -223,8 +308,10 @@ def draw_directions(axes: Axes, curves: CutCurves) -> None:
             color=style.VERMILION,
             label="power-flow angle, right" if first else None,
         )
-    for one in (axes, right):  # room for the legend
+    for one, least in ((axes, 1.0), (right, 0.1)):  # room for the legend; no rounding blown up
         low, high = one.get_ylim()
+        spare = max(0.0, 0.5 * (least - (high - low)))
+        low, high = low - spare, high + spare
         one.set_ylim(low, high + 0.22 * (high - low))
     axes.set_xlabel("direction θ from x1 towards x2 (deg)")
     axes.set_ylabel("velocity v (m/s)", color=style.BLUE)

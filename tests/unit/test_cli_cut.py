@@ -9,6 +9,7 @@ from click.testing import CliRunner
 from sawfem.cli import main
 from sawfem.cli.group import sawfem
 from sawfem.material import load_material
+from sawfem.planewave import cut_curves
 
 SILICA = "silica/auld-1973:1 um"
 
@@ -91,7 +92,14 @@ def test_dispersion_starts_at_the_velocity_of_the_substrate():
         (("silicon/mason-1958", "--layer", SILICA, "--frequency", "900 MHz", "--short", "7"),
          ("interface 7",)),
         (("air",), ("layer",)),
-        (("air", "--layer", SILICA, "--frequency", "900 MHz", "--pictures", "p"), ("--pictures",)),
+        ((), ("MATERIAL", "--case")),
+        (("--case", "nowhere"), ("nowhere", "a case file")),
+        (("air", "--case", "buoy-zno-on-silicon"), ("--case", "MATERIAL as well")),
+        (("--case", "buoy-zno-on-silicon", "--short", "0"), ("--case", "--short as well")),
+        (("--case", "buoy-zno-on-silicon"), ("--frequency", "dispersive")),
+        (("air", "--layer", SILICA, "--frequency", "1 GHz", "--set", "title=x"), ("--set",)),
+        (("--case", "buoy-quartz-grating", "--set", "conditions.temperature=60 degC"),
+         ("conditions.temperature",)),
         (("silicon/mason-1958", "--dispersion", "1 GHz", "2 GHz"), ("bare half-space",)),
         (("air", "--layer", "silica/auld-1973:500 um", "--frequency", "900 MHz"),
          ("membrane",)),
@@ -102,3 +110,61 @@ def test_what_cannot_be_asked_is_one_line_and_exit_code_2(arguments, words, caps
     error = capsys.readouterr().err.strip()
     assert len(error.splitlines()) == 1
     assert all(word in error for word in words), error
+
+
+def test_a_case_tells_what_its_stack_tells_by_hand(capsys):
+    """The same JSON, text and exit code, with layers and without."""
+    by_hand = ["silicon/mason-1958", "--euler", "0", "0", "0",
+               "--layer", "zinc-oxide/kobyakov-1980:2.2 um"]  # fmt: skip
+    for asked, options in (
+        (by_hand, ["--frequency", "868 MHz"]),
+        (["quartz/bechmann-1958", "--euler", "0", "132.75", "0"], []),
+    ):
+        case = "buoy-zno-on-silicon" if options else "buoy-quartz-grating"
+        for form in ([], ["--json"]):
+            assert main(["cut", "--case", case, *options, *form]) == 0
+            from_case = capsys.readouterr().out
+            assert main(["cut", *asked, *options, *form]) == 0
+            assert from_case == capsys.readouterr().out
+    changed = ["--set", "layer.film.thickness=1 um"]
+    assert main(["cut", "--case", "buoy-zno-on-silicon", *options, *changed, "--frequency",
+                 "868 MHz", "--json"]) == 0  # fmt: skip
+    assert json.loads(capsys.readouterr().out)["layers"][0]["thickness_m"] == 1e-6
+
+
+def test_frequency_and_constants_held_come_from_the_case(tmp_path, capsys):
+    text = """
+[substrate]
+material = "silicon/mason-1958"
+[[layer]]
+material = "zinc-oxide/kobyakov-1980"
+thickness = "1 um"
+[map]
+frequency = "900 MHz"
+[[map.axis]]
+key = "layer[0].thickness"
+values = ["1 um"]
+"""
+    case = tmp_path / "guide.toml"
+    case.write_text(text, encoding="utf-8")
+    assert main(["cut", "--case", str(case), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["frequency_hz"] == 900e6
+    held = '["piezoelectric", "permittivity"]'
+    text = '[substrate]\nmaterial = "quartz/bechmann-1958"\ncut = "(YXl)42.75"\n'
+    case.write_text(f"{text}[conditions]\nhold_constant = {held}\n", encoding="utf-8")
+    assert main(["cut", "--case", str(case), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert "kept constant" in found["waves"][0]["temperature_caution"]
+    # ST-X quartz: no drift to first order (Schulz, Matsinger & Holland 1970: from memory).
+    assert abs(found["waves"][0]["delay_temperature_coefficient_per_K"]) < 1.5e-6
+
+
+def test_pictures_of_a_membrane(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(cut_curves, "FREQUENCIES", 1.05 ** np.arange(-2.0, 3.0))
+    folder = tmp_path / "page"
+    asked = ["air", "--layer", "silica/auld-1973:0.2 um", "--frequency", "900 MHz"]
+    assert main(["cut", *asked, "--pictures", str(folder), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert len(told["files"]) == 10
+    assert (folder / "cut-phase-velocity.png").stat().st_size > 1000
