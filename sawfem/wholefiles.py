@@ -10,6 +10,9 @@ from pathlib import Path
 
 from sawfem.errors import OutputError
 
+#: What to do about a folder of results that cannot be written.
+ANOTHER_OUT = "a place that can be written; name another with --out"
+
 
 def unwritable(
     path: str | Path, error: OSError, expected: str = "a place that can be written"

@@ -22,7 +22,8 @@ import numpy as np
 
 from sawfem.device.beams import BeamPair
 from sawfem.export.hdf5_node import Node
-from sawfem.quantities import Quantity, entry, table
+from sawfem.export.hdf5_whole import write_quantity
+from sawfem.quantities import Quantity, table
 
 
 def write_beam(group: h5py.Group, pair: BeamPair) -> None:
@@ -36,9 +37,9 @@ def write_beam(group: h5py.Group, pair: BeamPair) -> None:
     group.attrs["remarks"] = json.dumps(list(pair.remarks))
     figures = group.create_group("figures", track_order=True)
     for name, quantity in pair.figures.items():
-        _quantity(figures, name, quantity.value)
+        write_quantity(figures, name, quantity.value)
         if quantity.uncertainty is not None:
-            _quantity(figures, f"{name}_uncertainty", quantity.uncertainty, name)
+            write_quantity(figures, f"{name}_uncertainty", quantity.uncertainty, name)
     factor = group.create_group("factor")
     _with_axes(factor, "diffraction_factor", pair.factor, {"frequency": pair.factor_frequency})
     axes = {"position_x": pair.map_x, "position_y": pair.map_y}
@@ -47,17 +48,17 @@ def write_beam(group: h5py.Group, pair: BeamPair) -> None:
     _with_axes(profile, "beam_intensity", pair.profile, {"position_y": pair.profile_y})
     profile.attrs["position_x"], profile.attrs["position_x_unit"] = pair.profile_x, "m"
     slowness = group.create_group("slowness")
-    angle = _quantity(slowness, "angle", pair.angle, "power_flow_angle")
+    angle = write_quantity(slowness, "angle", pair.angle, "power_flow_angle")
     angle.attrs["long_name"] = "direction of the wave vector from x1 towards x2"
     for unwanted in ("definition", "sign", "symbol"):
         angle.attrs.pop(unwanted, None)
-    _quantity(slowness, "velocity", pair.velocity, "velocity_free")
-    _quantity(slowness, "power_flow_angle", pair.flow)
+    write_quantity(slowness, "velocity", pair.velocity, "velocity_free")
+    write_quantity(slowness, "power_flow_angle", pair.flow)
     if pair.transfer_frequency.size:
         both = group.create_group("transfer")
         axis = {"frequency": pair.transfer_frequency}
         _with_axes(both, "with_diffraction", pair.transfer, axis, "pair_transfer")
-        _quantity(both, "without", pair.transfer_straight, "pair_transfer")
+        write_quantity(both, "without", pair.transfer_straight, "pair_transfer")
     group.create_dataset("outline", data=np.array(pair.outlines)).attrs["unit"] = "m"
 
 
@@ -126,17 +127,11 @@ def _json(node: Node, name: str, kind: type) -> Any:
     return found
 
 
-def _quantity(group: h5py.Group, name: str, values: Any, quantity: str = "") -> h5py.Dataset:
-    dataset = group.create_dataset(name, data=values)
-    dataset.attrs.update(entry(quantity or name).attributes())
-    return dataset
-
-
 def _with_axes(
     group: h5py.Group, name: str, values: Any, axes: dict[str, Any], quantity: str = ""
 ) -> None:
-    dataset = _quantity(group, name, values, quantity)
+    dataset = write_quantity(group, name, values, quantity)
     for number, (axis, numbers) in enumerate(axes.items()):
-        scale = _quantity(group, axis, numbers)
+        scale = write_quantity(group, axis, numbers)
         scale.make_scale(axis)
         dataset.dims[number].attach_scale(scale)

@@ -17,13 +17,11 @@ Sentences about all this stand in the group's attribute remarks.
 
 from __future__ import annotations
 
-from typing import Any
-
 import h5py
 import numpy as np
 
 from sawfem.export.hdf5_node import Node
-from sawfem.quantities import entry
+from sawfem.export.hdf5_whole import write_quantity
 from sawfem.unitcell.dispersion import DispersionCurve, Doubt
 from sawfem.unitcell.dispersionmap import DispersionMap
 
@@ -33,8 +31,8 @@ def write_dispersion(group: h5py.Group, found: DispersionMap) -> None:
     group.attrs["period"] = found.period
     group.attrs["period_unit"] = "m"
     axes = [
-        _quantity(group, "phase", found.phases),
-        _quantity(group, "frequency", found.frequencies),
+        write_quantity(group, "phase", found.phases),
+        write_quantity(group, "frequency", found.frequencies),
     ]
     for axis, name in zip(axes, ("phase", "frequency"), strict=True):
         axis.make_scale(name)
@@ -43,11 +41,11 @@ def write_dispersion(group: h5py.Group, found: DispersionMap) -> None:
         "harmonic_admittance_uncertainty": found.bound,
     }
     for name, numbers in arrays.items():
-        dataset = _quantity(group, name, numbers, "harmonic_admittance")
+        dataset = write_quantity(group, name, numbers, "harmonic_admittance")
         for number, axis in enumerate(axes):
             dataset.dims[number].attach_scale(axis)
     if found.mesh_error is not None and found.mode_mesh_error is not None:
-        dataset = _quantity(
+        dataset = write_quantity(
             group, "harmonic_admittance_mesh_error", found.mesh_error, "harmonic_admittance"
         )
         for number, axis in enumerate(axes):
@@ -64,16 +62,16 @@ def write_dispersion(group: h5py.Group, found: DispersionMap) -> None:
     for kind in ("short", "open"):
         for number, curve in enumerate(getattr(found, kind)):
             place = group.create_group(f"{kind}/{number}")
-            _quantity(place, "phase", curve.phases)
-            _quantity(place, "frequency", curve.frequencies)
-            _quantity(place, "frequency_error", curve.errors, "frequency")
+            write_quantity(place, "phase", curve.phases)
+            write_quantity(place, "frequency", curve.frequencies)
+            write_quantity(place, "frequency_error", curve.errors, "frequency")
             place.attrs["begins"], place.attrs["ends"] = curve.ends
         group.require_group(kind)
     group.require_group("onset")
     for number, (velocity, phases, line) in enumerate(found.onsets):
         place = group.create_group(f"onset/{number}")
-        _quantity(place, "phase", phases)
-        _quantity(place, "frequency", line)
+        write_quantity(place, "phase", phases)
+        write_quantity(place, "frequency", line)
         place.attrs["velocity"] = velocity
 
 
@@ -133,9 +131,3 @@ def _read_curves(node: Node) -> tuple[DispersionCurve, ...]:
 
 def _numbered(node: Node) -> list[str]:
     return sorted(node.names(), key=lambda name: (len(name), name))
-
-
-def _quantity(group: h5py.Group, name: str, values: Any, quantity: str = "") -> h5py.Dataset:
-    dataset = group.create_dataset(name, data=values)
-    dataset.attrs.update(entry(quantity or name).attributes())
-    return dataset

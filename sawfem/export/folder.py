@@ -17,7 +17,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
-from sawfem.errors import NotFoundError, OutputError
+from sawfem.errors import NotFoundError
 from sawfem.export import constants_json, layout
 from sawfem.export.constants_json import constants_text
 from sawfem.export.hdf5_read import read_hdf5
@@ -25,6 +25,7 @@ from sawfem.export.hdf5_write import write_hdf5
 from sawfem.export.places import new_name, prepare_folder, source_from, swap_in
 from sawfem.export.touchstone import write_touchstone
 from sawfem.result import Result
+from sawfem.wholefiles import ANOTHER_OUT, unwritable
 
 #: progress(stage, done, total), as in sawfem.extract.grating.
 Progress = Callable[[str, int, int], None]
@@ -62,11 +63,7 @@ def save_result(
         saved = _fill(result, new, place, source, log, pictures, progress, helper)
         swap_in(place)
     except OSError as error:
-        raise OutputError(
-            file=place.as_posix(),
-            found=(error.strerror or str(error)).lower(),
-            expected="a place that can be written; name another with --out",
-        ) from error
+        raise unwritable(place, error, ANOTHER_OUT) from error
     finally:  # after an interruption too; after success there is nothing by that name
         shutil.rmtree(new, ignore_errors=True)
     return saved

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import h5py
@@ -18,6 +19,32 @@ from sawfem.errors import InputError
 
 #: Largest number of elements of one array: compressed data may promise more than a memory holds.
 LARGEST = 50_000_000
+
+
+def opened(path: str | Path, *, kind: str, major: int, name: str) -> h5py.File:
+    """A study's file, open for reading.
+
+    Parameters
+    ----------
+    kind, major : its attribute "format" and its major version. name : as in "a map.h5".
+
+    Raises
+    ------
+    InputError : the file cannot be read, is of another kind, or of another major version.
+    """
+    shown = Path(path).as_posix()
+    try:
+        file = h5py.File(path, "r")
+    except OSError:
+        raise InputError(
+            file=shown, found="a file that cannot be read as HDF5", expected=f"a {name}"
+        ) from None
+    version = str(file.attrs.get("format_version", ""))
+    if file.attrs.get("format") != kind or version.partition(".")[0] != str(major):
+        found = f'format "{str(file.attrs.get("format"))[:40]}", version "{version[:20]}"'
+        file.close()
+        raise InputError(file=shown, found=found, expected=f'format "{kind}", version {major}.x')
+    return file
 
 
 class Node:
@@ -67,16 +94,27 @@ class Node:
         """Numbers of the given shape; None in it stands for any length."""
         dataset = self.dataset(name)
         expected = f"{np.dtype(kind).name} numbers of shape {_shape_text(shape)}"
-        fits = len(dataset.shape) == len(shape) and all(
-            wanted in (None, length) for wanted, length in zip(shape, dataset.shape, strict=True)
-        )
-        if not fits:
+        if not _fits(dataset.shape, shape):
             raise self.fail(name, f"shape {_shape_text(dataset.shape)}", expected)
         if dataset.dtype.kind not in "iufc" or (
             dataset.dtype.kind == "c" and np.dtype(kind).kind != "c"
         ):
             raise self.fail(name, f"values of type {dataset.dtype}", expected)
         return np.asarray(dataset[()], dtype=kind)
+
+    def words(self, name: str, shape: Sequence[int | None]) -> NDArray[Any]:
+        """Texts of the given shape, (...) of str; None in it stands for any length."""
+        dataset = self.dataset(name)
+        if h5py.check_string_dtype(dataset.dtype) is None or not _fits(dataset.shape, shape):
+            raise self.fail(name, "values of another kind or shape", "a text for every point")
+        return np.asarray(dataset.asstr(errors="replace")[()], dtype=object)
+
+    def status(self, shape: Sequence[int]) -> NDArray[np.int8]:
+        """How the points of a study ended: 0 done, 1 failed, 2 not run."""
+        found = self.array("status", shape, np.int8)
+        if np.any((found < 0) | (found > 2)):
+            raise self.fail("status", "other numbers", "0, 1 and 2")
+        return found
 
     def text(self, name: str) -> str:
         """One text."""
@@ -117,6 +155,13 @@ class Node:
             raise self.fail(key, "no attribute", f"a {kind.__name__}") from None
         except (TypeError, ValueError, OSError):
             raise self.fail(key, "an attribute of another kind", f"a {kind.__name__}") from None
+
+
+def _fits(found: Sequence[int], wanted: Sequence[int | None]) -> bool:
+    """Whether a shape is the wanted one, in which None stands for any length."""
+    return len(found) == len(wanted) and all(
+        want in (None, length) for want, length in zip(wanted, found, strict=True)
+    )
 
 
 def _shape_text(shape: Sequence[int | None]) -> str:

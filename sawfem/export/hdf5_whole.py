@@ -1,14 +1,21 @@
-"""HDF5 files that are whole or not there, and the materials that every study keeps in its file."""
+"""HDF5 files that are whole or not there, and what every study keeps in its file."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import h5py
 
+from sawfem.quantities import entry
 from sawfem.wholefiles import replacing
+
+#: Type of texts.
+TEXT = h5py.string_dtype("utf-8")
+#: How arrays are packed.
+COMPRESSED = {"compression": "gzip", "compression_opts": 4, "shuffle": True}
 
 
 @contextmanager
@@ -34,3 +41,10 @@ def write_materials(file: h5py.File, materials: Mapping[str, Mapping[str, str]] 
         group[key].attrs["name"] = name
         for attribute in ("sha256", "source", "provenance"):
             group[key].attrs[attribute] = item[attribute]
+
+
+def write_quantity(group: h5py.Group, name: str, values: Any, quantity: str = "") -> h5py.Dataset:
+    """Values with the attributes of their quantity, that of their name if none is given."""
+    dataset = group.create_dataset(name, data=values)
+    dataset.attrs.update(entry(quantity or name).attributes())
+    return dataset

@@ -17,6 +17,7 @@ from sawfem.export import layout
 from sawfem.export.beams_hdf5 import write_beam
 from sawfem.export.cell_hdf5 import write_cell
 from sawfem.export.dispersion_hdf5 import write_dispersion
+from sawfem.export.hdf5_whole import COMPRESSED, TEXT, whole_file
 from sawfem.export.oblique_hdf5 import write_oblique
 from sawfem.export.second_model_hdf5 import write_second_model
 from sawfem.export.transverse_hdf5 import write_transverse
@@ -31,15 +32,13 @@ from sawfem.result import (
     ModeShape,
     Result,
 )
-from sawfem.wholefiles import unwritable
 
 #: Names that HDF5 takes as they stand: a material "crystal/publication" becomes two groups.
 _PLAIN_NAME = re.compile(r"[a-z0-9][a-z0-9_-]*(/[a-z0-9][a-z0-9_-]*)*")
-_COMPRESSED = {"compression": "gzip", "compression_opts": 4, "shuffle": True}
 
 
 def write_hdf5(result: Result, path: str | Path, *, source: str = "") -> Path:
-    """Write ``result`` to ``path``; an existing file is replaced.
+    """Write ``result`` to ``path``; an existing file is replaced once the new one is whole.
 
     Parameters
     ----------
@@ -51,19 +50,16 @@ def write_hdf5(result: Result, path: str | Path, *, source: str = "") -> Path:
     OutputError : the file cannot be written.
     """
     target = Path(path)
-    try:
-        with h5py.File(target, "w") as file:
-            _write_head(file, result, source)
-            gratings = file.create_group("grating", track_order=True)
-            for name, grating in result.gratings.items():
-                _write_grating(gratings.create_group(name), grating)
-            if result.gratings:  # one more name for the same group, not a copy
-                file["waves"] = file[f"grating/{next(iter(result.gratings))}/waves"]
-            if result.device is not None:
-                _write_device(file.create_group("device"), result.device)
-            _write_checks(file.create_group("checks", track_order=True), result.checks)
-    except OSError as error:
-        raise unwritable(target, error) from error
+    with whole_file(target) as file:
+        _write_head(file, result, source)
+        gratings = file.create_group("grating", track_order=True)
+        for name, grating in result.gratings.items():
+            _write_grating(gratings.create_group(name), grating)
+        if result.gratings:  # one more name for the same group, not a copy
+            file["waves"] = file[f"grating/{next(iter(result.gratings))}/waves"]
+        if result.device is not None:
+            _write_device(file.create_group("device"), result.device)
+        _write_checks(file.create_group("checks", track_order=True), result.checks)
     return target
 
 
@@ -91,10 +87,7 @@ def _write_head(file: h5py.File, result: Result, source: str) -> None:
     )
     for name in ("warnings", "cautions"):
         sentences = list(getattr(result, name))
-        file.create_dataset(name, data=sentences, shape=(len(sentences),), dtype=_TEXT)
-
-
-_TEXT = h5py.string_dtype("utf-8")
+        file.create_dataset(name, data=sentences, shape=(len(sentences),), dtype=TEXT)
 
 
 def _write_quantity(
@@ -106,9 +99,9 @@ def _write_quantity(
     """
     row = entry(quantity or name)
     if row.form == "text":
-        dataset = group.create_dataset(name, data=value or "", dtype=_TEXT)
+        dataset = group.create_dataset(name, data=value or "", dtype=TEXT)
     elif isinstance(value, np.ndarray) and value.ndim > 0:
-        dataset = group.create_dataset(name, data=value, **_COMPRESSED)
+        dataset = group.create_dataset(name, data=value, **COMPRESSED)
     else:
         parts = value if isinstance(value, tuple) else (value,)
         numbers = np.array([np.nan if part is None else part for part in parts])
@@ -204,7 +197,7 @@ def _write_mode(group: h5py.Group, mode: ModeShape) -> None:
         "outlines": (np.array(mode.outlines), "corners of the electrodes, x1 and x3 in m"),
     }
     for name, (values, definition) in plain.items():
-        group.create_dataset(name, data=values, **_COMPRESSED).attrs["definition"] = definition
+        group.create_dataset(name, data=values, **COMPRESSED).attrs["definition"] = definition
 
 
 def _scale(group: h5py.Group, name: str, values: np.ndarray[Any, Any]) -> h5py.Dataset:
@@ -229,7 +222,7 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
     frequency = _scale(group, "frequency", response.frequency)
     ports = {}
     for name in ("port", "port_driven"):  # two names: tools refuse one axis twice in an array
-        ports[name] = group.create_dataset(name, data=[p.name for p in device.ports], dtype=_TEXT)
+        ports[name] = group.create_dataset(name, data=[p.name for p in device.ports], dtype=TEXT)
         ports[name].make_scale(name)
     both = {"frequency": frequency, **ports}
     for name, quantity in (("s", "scattering"), ("y", "admittance")):

@@ -25,14 +25,11 @@ from pathlib import Path
 from typing import Any
 
 import h5py
-import numpy as np
 
 from sawfem import __version__, conventions
 from sawfem.datafiles import numerics_digest
-from sawfem.errors import InputError
-from sawfem.export.hdf5_node import Node
-from sawfem.export.hdf5_whole import whole_file, write_materials
-from sawfem.planewave.map_points import NOT_RUN
+from sawfem.export.hdf5_node import Node, opened
+from sawfem.export.hdf5_whole import COMPRESSED, TEXT, whole_file, write_materials
 from sawfem.planewave.maps import MapRequest, WaveMap
 from sawfem.quantities import entry
 
@@ -52,9 +49,6 @@ _NUMERICS = (
     "material",
     "planewave",
 )
-
-_TEXT = h5py.string_dtype("utf-8")
-_COMPRESSED = {"compression": "gzip", "compression_opts": 4, "shuffle": True}
 
 
 @dataclass(frozen=True)
@@ -132,12 +126,12 @@ def _write_arrays(file: h5py.File, found: WaveMap) -> None:
     values = file.create_group("values", track_order=True)
     datasets = []
     for name, array in found.values.items():
-        dataset = values.create_dataset(name, data=array, **_COMPRESSED)
+        dataset = values.create_dataset(name, data=array, **COMPRESSED)
         dataset.attrs.update(entry(name).attributes())
         datasets.append(dataset)
-    status = file.create_dataset("status", data=found.status, **_COMPRESSED)
+    status = file.create_dataset("status", data=found.status, **COMPRESSED)
     status.attrs["definition"] = "0 done, 1 failed, 2 not run"
-    message = file.create_dataset("message", data=found.message, dtype=_TEXT, **_COMPRESSED)
+    message = file.create_dataset("message", data=found.message, dtype=TEXT, **COMPRESSED)
     message.attrs["definition"] = "why a point failed"
     for dataset in (*datasets, status, message):
         for number, (axis, scale) in enumerate(zip(found.asked.axes, scales, strict=True)):
@@ -152,22 +146,14 @@ def read_map(path: str | Path, asked: MapRequest) -> WaveMap | None:
     ------
     InputError : the file is no map, or damaged.
     """
-    shown = Path(path).as_posix()
-    with _opened(path, shown) as file:
-        root = Node(file, shown)
+    with _opened(path) as file:
+        root = Node(file, Path(path).as_posix())
         if root.attribute("request", str) != request_digest(asked):
             return None
         shape = asked.shape
         held = root.child("values")
         values = {name: held.array(name, shape) for name in asked.quantities}
-        status = root.array("status", shape, np.int8)
-        if np.any((status < 0) | (status > NOT_RUN)):
-            raise root.fail("status", "other numbers", "0, 1 and 2")
-        dataset = root.dataset("message")
-        if h5py.check_string_dtype(dataset.dtype) is None or dataset.shape != shape:
-            raise root.fail("message", "values of another kind", "a text for every point")
-        message = np.asarray(dataset.asstr(errors="replace")[()], dtype=object)
-    return WaveMap(asked, values, status, message)
+        return WaveMap(asked, values, root.status(shape), root.words("message", shape))
 
 
 def map_source(path: str | Path) -> str:
@@ -175,21 +161,9 @@ def map_source(path: str | Path) -> str:
 
     Raises as :func:`read_map`.
     """
-    shown = Path(path).as_posix()
-    with _opened(path, shown) as file:
-        return str(Node(file, shown).child("case").attribute("source_path", str))
+    with _opened(path) as file:
+        return str(Node(file, Path(path).as_posix()).child("case").attribute("source_path", str))
 
 
-def _opened(path: str | Path, shown: str) -> h5py.File:
-    try:
-        file = h5py.File(path, "r")
-    except OSError:
-        raise InputError(
-            file=shown, found="a file that cannot be read as HDF5", expected="a map.h5"
-        ) from None
-    version = str(file.attrs.get("format_version", ""))
-    if file.attrs.get("format") != FORMAT or version.partition(".")[0] != str(MAJOR):
-        kind = f'format "{str(file.attrs.get("format"))[:40]}", version "{version[:20]}"'
-        file.close()
-        raise InputError(file=shown, found=kind, expected=f'format "{FORMAT}", version {MAJOR}.x')
-    return file
+def _opened(path: str | Path) -> h5py.File:
+    return opened(path, kind=FORMAT, major=MAJOR, name=FILE_NAME)

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from sawfem.errors import InputError, NotFoundError, OutputError
 from sawfem.export import layout
+from sawfem.wholefiles import ANOTHER_OUT, unwritable
 
 #: What a folder of results may hold, besides Touchstone files.
 OWN_NAMES = frozenset(
@@ -69,7 +70,7 @@ def prepare_folder(folder: str | Path, *, source: str | Path | None = None) -> N
         with tempfile.TemporaryDirectory(prefix=f".{place.name}.try-", dir=place.parent):
             pass
     except OSError as error:
-        raise _unwritable(place.parent, error) from error
+        raise unwritable(place.parent, error, ANOTHER_OUT) from error
     if place.is_symlink() or (place.exists() and not place.is_dir()):
         found = "a link" if place.is_symlink() else "a file"
         raise OutputError(file=shown, found=found, expected="a folder, or nothing yet")
@@ -105,7 +106,7 @@ def swap_in(folder: Path) -> None:
                 old.rename(folder)
             raise
     except OSError as error:
-        raise _unwritable(folder, error) from error
+        raise unwritable(folder, error, ANOTHER_OUT) from error
     shutil.rmtree(old, ignore_errors=True)
 
 
@@ -172,11 +173,3 @@ def _refuse_other_case(place: Path, source: str | Path | None) -> None:
             found=f"the result of another case file, {other}",
             expected="a folder of its own for each case file: name one with --out",
         )
-
-
-def _unwritable(place: Path, error: OSError) -> OutputError:
-    return OutputError(
-        file=place.as_posix(),
-        found=(error.strerror or str(error)).lower(),
-        expected="a place that can be written; name another with --out",
-    )

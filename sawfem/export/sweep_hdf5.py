@@ -32,12 +32,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem import __version__, conventions
-from sawfem.errors import InputError
-from sawfem.export.hdf5_node import Node
-from sawfem.export.hdf5_whole import whole_file, write_materials
+from sawfem.export.hdf5_node import Node, opened
+from sawfem.export.hdf5_whole import COMPRESSED, TEXT, whole_file, write_materials
 from sawfem.quantities import table as quantity_table
 from sawfem.result.sweep_table import (
-    NOT_RUN,
     STATUS_WORDS,
     SweepCoordinate,
     SweepTable,
@@ -48,8 +46,6 @@ FORMAT = "sawfem-sweep"
 MAJOR, MINOR = 1, 0
 FILE_NAME = "sweep.h5"
 
-_TEXT = h5py.string_dtype("utf-8")
-_COMPRESSED = {"compression": "gzip", "compression_opts": 4, "shuffle": True}
 _BAR = "_uncertainty"
 _EDGE = "edge"
 
@@ -127,7 +123,7 @@ def _write_axes(file: h5py.File, table: SweepTable) -> dict[str, list[h5py.Datas
     scales: dict[str, list[h5py.Dataset]] = {name: [] for name in (*table.dimensions, _EDGE)}
     for item in table.coordinates:
         kept = item.values.astype(object) if item.is_words else item.values
-        scale = group.create_dataset(item.key, data=kept, dtype=_TEXT if item.is_words else None)
+        scale = group.create_dataset(item.key, data=kept, dtype=TEXT if item.is_words else None)
         scale.attrs.update(unit=item.unit, dimension=item.dimension, long_name=item.key)
         scale.make_scale(item.key)
         scales[item.dimension].append(scale)
@@ -147,8 +143,8 @@ def _put(
     scales: Mapping[str, list[h5py.Dataset]],
 ) -> h5py.Dataset:
     """An array over the axes of the sweep, with its dimension scales."""
-    kind = None if array.dtype.kind in "ifc" else _TEXT
-    packed = _COMPRESSED if array.size else {}
+    kind = None if array.dtype.kind in "ifc" else TEXT
+    packed = COMPRESSED if array.size else {}
     dataset = group.create_dataset(name, data=array, dtype=kind, **packed)
     labels = (*table.dimensions, _EDGE)
     for number in range(array.ndim):
@@ -165,18 +161,14 @@ def read_sweep(path: str | Path) -> SweepTable:
     ------
     InputError : the file is no sweep, of a newer format, or damaged.
     """
-    shown = Path(path).as_posix()
-    with _opened(path, shown) as file:
-        root = Node(file, shown)
+    with _opened(path) as file:
+        root = Node(file, Path(path).as_posix())
         dimensions = _dimensions(root)
         coordinates = _read_axes(root.child("axes"), dimensions)
         lengths = {item.dimension: len(item.values) for item in coordinates}
         if set(lengths) != set(dimensions):
             raise root.fail("axes", "a dimension without an axis", ", ".join(dimensions))
         shape = tuple(lengths[name] for name in dimensions)
-        status = root.array("status", shape, np.int8)
-        if np.any((status < 0) | (status > NOT_RUN)):
-            raise root.fail("status", "other numbers", "0, 1 and 2")
         held, checks, reasons = (root.child(name) for name in ("values", "checks", "reasons"))
         bars = [name for name in held.names() if name.endswith(_BAR)]
         return SweepTable(
@@ -191,19 +183,18 @@ def read_sweep(path: str | Path) -> SweepTable:
                 name.removesuffix(_BAR): _column(held, name, name.removesuffix(_BAR), shape)
                 for name in bars
             },
-            status=status,
-            message=_words(root, "message", shape),
+            status=root.status(shape),
+            message=root.words("message", shape),
             checks={name: checks.array(name, shape) for name in checks.names()},
             limits={name: checks.attribute("limit", float, of=name) for name in checks.names()},
-            reasons={name: _words(reasons, name, shape) for name in reasons.names()},
+            reasons={name: reasons.words(name, shape) for name in reasons.names()},
         )
 
 
 def read_origin(path: str | Path) -> SweepOrigin:
     """What a sweep's file says that its numbers came from. Raises as :func:`read_sweep`."""
-    shown = Path(path).as_posix()
-    with _opened(path, shown) as file:
-        root = Node(file, shown)
+    with _opened(path) as file:
+        root = Node(file, Path(path).as_posix())
         found: dict[str, dict[str, str]] = {}
 
         def visit(name: str, item: h5py.HLObject) -> None:
@@ -245,7 +236,7 @@ def _read_axes(group: Node, dimensions: tuple[str, ...]) -> tuple[SweepCoordinat
         if dimension not in dimensions:
             raise group.fail(key, f"dimension {dimension[:40]}", ", ".join(dimensions))
         words = h5py.check_string_dtype(group.dataset(key).dtype) is not None
-        values = _words(group, key, (None,)) if words else group.array(key, (None,))
+        values = group.words(key, (None,)) if words else group.array(key, (None,))
         unit = str(group.attribute("unit", str, of=key))
         found.append(SweepCoordinate(key, unit, dimension, values))
     return tuple(found)
@@ -257,32 +248,11 @@ def _column(group: Node, name: str, column: str, shape: tuple[int, ...]) -> NDAr
         raise group.fail(name, "an unknown quantity", "one of the table of quantities")
     form = quantity_of(column).form
     if form == "text":
-        return _words(group, name, shape)
+        return group.words(name, shape)
     if form == "pair":
         return group.array(name, (*shape, 2))
     return group.array(name, shape, np.complex128 if form == "complex" else np.float64)
 
 
-def _words(group: Node, name: str, shape: tuple[int | None, ...]) -> NDArray[Any]:
-    dataset = group.dataset(name)
-    fits = len(dataset.shape) == len(shape) and all(
-        wanted in (None, length) for wanted, length in zip(shape, dataset.shape, strict=True)
-    )
-    if h5py.check_string_dtype(dataset.dtype) is None or not fits:
-        raise group.fail(name, "values of another kind or shape", "a text for every point")
-    return np.asarray(dataset.asstr(errors="replace")[()], dtype=object)
-
-
-def _opened(path: str | Path, shown: str) -> h5py.File:
-    try:
-        file = h5py.File(path, "r")
-    except OSError:
-        raise InputError(
-            file=shown, found="a file that cannot be read as HDF5", expected="a sweep.h5"
-        ) from None
-    version = str(file.attrs.get("format_version", ""))
-    if file.attrs.get("format") != FORMAT or version.partition(".")[0] != str(MAJOR):
-        kind = f'format "{str(file.attrs.get("format"))[:40]}", version "{version[:20]}"'
-        file.close()
-        raise InputError(file=shown, found=kind, expected=f'format "{FORMAT}", version {MAJOR}.x')
-    return file
+def _opened(path: str | Path) -> h5py.File:
+    return opened(path, kind=FORMAT, major=MAJOR, name=FILE_NAME)

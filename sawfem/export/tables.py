@@ -24,10 +24,11 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from sawfem.errors import InputError, OutputError
+from sawfem.errors import InputError
 from sawfem.extract.table import ABSOLUTE, SAFETY, GratingTable
 from sawfem.quantities import entry, json_key
 from sawfem.result.provenance import current_versions
+from sawfem.wholefiles import replacing
 
 #: Name and version of the JSON object and of the HDF5 file.
 FORMAT = "sawfem.grating-table/1"
@@ -68,12 +69,8 @@ def write_table(table: GratingTable, path: str | Path, *, points: tuple[int, ...
     h, eta, *pitch = np.meshgrid(*axes.values(), indexing="ij", sparse=True)
     values = table.arrays(h, eta, pitch=pitch[0] if pitch else None)
     content = writers[place.suffix](table, axes, values)
-    try:
-        place.write_bytes(content)
-    except OSError as error:
-        raise OutputError(
-            file=str(place), found=error.strerror or "an error", expected="a place to write to"
-        ) from None
+    with replacing(place) as new:
+        new.write_bytes(content)
     return place
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from sawfem import __version__
 from sawfem.result import DeviceResult
-from sawfem.wholefiles import unwritable
+from sawfem.wholefiles import replacing
 
 #: Reference impedance where the terminations are complex or not all the same, ohm.
 COMMON_REFERENCE = 50.0
@@ -42,10 +42,8 @@ def write_touchstone(device: DeviceResult, path: str | Path, *, title: str = "")
     """
     target = Path(f"{path}.s{device.response.ports}p")
     text = touchstone_text(device, title=title)
-    try:
-        target.write_text(text, encoding="ascii", newline="\n")
-    except OSError as error:
-        raise unwritable(target, error) from error
+    with replacing(target) as new:
+        new.write_text(text, encoding="ascii", newline="\n")
     return target
 
 

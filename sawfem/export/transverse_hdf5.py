@@ -23,7 +23,8 @@ from sawfem.device.transverse import TransverseMode
 from sawfem.device.transverse_leaky import LeakyMode
 from sawfem.device.transverse_study import TransverseStudy
 from sawfem.export.hdf5_node import Node
-from sawfem.quantities import Quantity, entry, table
+from sawfem.export.hdf5_whole import write_quantity
+from sawfem.quantities import Quantity, table
 
 #: Numbers of a mode -> their quantities.
 _OF_MODES = {
@@ -46,27 +47,27 @@ def write_transverse(group: h5py.Group, study: TransverseStudy) -> None:
     numbers = group.create_dataset("number", data=[mode.number for mode in modes], dtype="i8")
     numbers.attrs["definition"] = "of the mode: zeros of its profile plus one"
     for name, quantity in _OF_MODES.items():
-        _quantity(group, quantity, [getattr(mode, name) for mode in modes])
-    error = _quantity(
+        write_quantity(group, quantity, [getattr(mode, name) for mode in modes])
+    error = write_quantity(
         group, "transverse_mode_frequency_uncertainty", study.errors, _OF_MODES["frequency"]
     )
     error.attrs["kind"] = "numerical"
     points = modes[0].position.size if modes else 0
     for name, quantity in (("position", "position_y"), ("profile", "transverse_mode_profile")):
         values = np.array([getattr(mode, name) for mode in modes]).reshape(len(modes), points)
-        _quantity(group, quantity, values)
-    _quantity(group, "frequency", study.frequency)
-    _quantity(group, "admittance", study.admittance)
-    _quantity(group, "uniform_admittance", study.uniform, "admittance")
+        write_quantity(group, quantity, values)
+    write_quantity(group, "frequency", study.frequency)
+    write_quantity(group, "admittance", study.admittance)
+    write_quantity(group, "uniform_admittance", study.uniform, "admittance")
     group.create_dataset("leaky_number", data=[m.number for m in study.leaky], dtype="i8")
     leaky = np.array([mode.frequency for mode in study.leaky], dtype=complex)
-    _quantity(group, "leaky_frequency", leaky, _OF_MODES["frequency"])
+    write_quantity(group, "leaky_frequency", leaky, _OF_MODES["frequency"])
     figures = group.create_group("figures", track_order=True)
     for name, figure in study.figures.items():
-        _quantity(figures, name, figure.value)
-    _quantity(group, "apertures", study.apertures, "aperture")
-    _quantity(group, "swept_frequency", study.swept_frequency, _OF_MODES["frequency"])
-    _quantity(group, "swept_excitation", study.swept_excitation, _OF_MODES["excitation"])
+        write_quantity(figures, name, figure.value)
+    write_quantity(group, "apertures", study.apertures, "aperture")
+    write_quantity(group, "swept_frequency", study.swept_frequency, _OF_MODES["frequency"])
+    write_quantity(group, "swept_excitation", study.swept_excitation, _OF_MODES["excitation"])
 
 
 def read_transverse(node: Node) -> TransverseStudy:
@@ -136,9 +137,3 @@ def _listed(node: Node, name: str) -> list[Any]:
     if not isinstance(found, list):
         raise node.fail(name, "an object without that list", f'{{"{name}": [...]}}')
     return found
-
-
-def _quantity(group: h5py.Group, name: str, values: Any, quantity: str = "") -> h5py.Dataset:
-    dataset = group.create_dataset(name, data=values)
-    dataset.attrs.update(entry(quantity or name).attributes())
-    return dataset

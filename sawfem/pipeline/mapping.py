@@ -21,6 +21,7 @@ from sawfem.planewave.maps import MapAxis, MapRequest, Progress, WaveMap, comput
 from sawfem.platenotation import parse_plate
 from sawfem.result import current_versions
 from sawfem.units import parse_frequency
+from sawfem.wholefiles import ANOTHER_OUT, unwritable
 
 _STUDIES = ("sweep", "map", "yield")
 _ALLOWED = (
@@ -279,11 +280,7 @@ def _prepare(place: Path, case: Case) -> None:
     try:
         place.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise OutputError(
-            file=place.as_posix(),
-            found=(error.strerror or str(error)).lower(),
-            expected="a place that can be written; name another with --out",
-        ) from error
+        raise unwritable(place, error, ANOTHER_OUT) from error
     target = place / FILE_NAME
     if not target.exists():
         return

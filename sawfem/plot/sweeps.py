@@ -13,10 +13,10 @@ from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from sawfem.errors import OutputError
 from sawfem.plot import style
 from sawfem.plot.maps import colour_scale, draw_contours, draw_hatching, scale_ends
 from sawfem.result.sweep_table import SweepCoordinate, SweepTable, quantity_of
+from sawfem.wholefiles import unwritable
 
 Array = NDArray[np.float64]
 
@@ -76,11 +76,7 @@ def draw_sweep(
             with style.house_style():
                 files.extend(style.save_figure(parallel_figure(table), place, "sweep-parallel"))
     except OSError as error:
-        raise OutputError(
-            file=place.as_posix(),
-            found=(error.strerror or str(error)).lower(),
-            expected="a folder that can be written",
-        ) from error
+        raise unwritable(place, error, "a folder that can be written") from error
     return files
 
 

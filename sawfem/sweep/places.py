@@ -10,6 +10,7 @@ from pathlib import Path
 
 from sawfem.errors import OutputError
 from sawfem.sweep.store import FILE_NAME
+from sawfem.wholefiles import ANOTHER_OUT, unwritable
 
 LOCK_NAME = "store.lock"
 
@@ -34,11 +35,7 @@ def prepare_place(folder: Path) -> None:
         trial.touch()
         trial.unlink()
     except OSError as error:
-        raise OutputError(
-            file=folder.as_posix(),
-            found=(error.strerror or str(error)).lower(),
-            expected="a place that can be written; name another with --out",
-        ) from error
+        raise unwritable(folder, error, ANOTHER_OUT) from error
 
 
 @contextmanager
