@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sawfem.cli import options
+from sawfem.cli import fit_files, options
 from sawfem.cli.screen import labelled, show, table
-from sawfem.errors import InputError
 
 if TYPE_CHECKING:
     from sawfem.pipeline.fitting import Fitted, Row
@@ -59,63 +58,34 @@ def command(
 
 
 def _write(found: Fitted, place: Path, source: str) -> tuple[list[Path], list[str]]:
-    """The case, the picture and the netlist, each whole; what was written and what is said."""
+    """The netlist, the picture, the numbers and the case; what was written and what is said."""
     from sawfem.export.spice import motional_netlist
-    from sawfem.pipeline.fitcase import relocated
-    from sawfem.wholefiles import replacing
+    from sawfem.plot.fit import draw_fit
 
-    told = list(found.told)
-    written = [place]
-    head = (
-        f"# Fitted by sawfem from {source}; estimates, not a warranty.\n"
-        f"# Values, intervals and how the residuals look: {place.with_suffix('.json').name}\n"
-    )
-    picture = _picture(found, place)
-    if found.circuit is not None:
-        rms, largest = found.difference
-        low, high = (edge / 1e6 for edge in found.fit.data.frequency[[0, -1]])
+    told, written = list(found.told), [place]
+    circuit, data = found.circuit, found.fit.data
+    if circuit is not None:
         comments = [
             f"equivalent circuit fitted by sawfem to {found.source} of {source}",
-            f"S from the data by {rms:.2e} rms, {largest:.2e} at most, "
-            f"over {low:.6g} to {high:.6g} MHz",
+            fit_files.apart("the data", found.difference, *data.frequency[[0, -1]]),
             "estimates, not a warranty",
         ]
-        try:
-            text = motional_netlist(found.circuit, place.stem, comments=comments)
-        except InputError as error:
-            told.append(f"no netlist: {error}")
-        else:
-            target = place.with_suffix(".cir")
-            with replacing(target) as new:
-                new.write_text(text, encoding="ascii", newline="\n")
-            written.append(target)
-    written += picture
-    numbers = place.with_suffix(".json")
-    answer = _answer(found, place, [*written, numbers], told)
-    with replacing(numbers) as new:
-        new.write_text(
-            json.dumps(answer, allow_nan=False, indent=2) + "\n", encoding="utf-8", newline="\n"
+        written += fit_files.write_netlist(
+            place, lambda: motional_netlist(circuit, place.stem, comments=comments), told
         )
-    with replacing(place) as new:
-        text = head + relocated(found.case, place.parent).to_toml()
-        new.write_text(text, encoding="utf-8", newline="\n")
-    return [*written, numbers], told
-
-
-def _picture(found: Fitted, place: Path) -> list[Path]:
-    """Data, fit and residuals as PNG and SVG."""
-    from sawfem.plot import style
-    from sawfem.plot.fit import draw_fit
-    from sawfem.wholefiles import unwritable
-
-    kind = "equivalent circuit" if found.circuit is not None else "constants of the grating"
+    kind = "equivalent circuit" if circuit is not None else "constants of the grating"
     labels = [name.replace("_", " ") for name in found.fit.estimate.names]
-    with style.house_style():
-        figure = draw_fit(found.fit, f"{kind}, fitted to {found.source}", labels)
-        try:
-            return list(style.save_figure(figure, place.parent, place.stem))
-        except OSError as error:
-            raise unwritable(place, error) from None
+    written += fit_files.write_picture(
+        place, lambda: draw_fit(found.fit, f"{kind}, fitted to {found.source}", labels)
+    )
+    written.append(fit_files.numbers_of(place))
+    fit_files.write_numbers(place, _answer(found, place, written, told))
+    head = (
+        f"# Fitted by sawfem from {source}; estimates, not a warranty.\n"
+        f"# Values, intervals and how the residuals look: {fit_files.numbers_of(place).name}\n"
+    )
+    fit_files.write_case(place, head, found.case)
+    return written, told
 
 
 def _answer(found: Fitted, place: Path, files: list[Path], told: list[str]) -> dict[str, Any]:
@@ -186,8 +156,4 @@ def _show(found: Fitted, written: list[Path], told: list[str]) -> None:
         labelled("", f"reduced chi square {estimate.chi_square:.3g} for the noise that was given")
     looks = "like noise" if estimate.noise_like else "NOT like noise"
     labelled("Residuals", f"{looks}; S apart by {rms:.3g} rms, {largest:.3g} at most")
-    for text in told:
-        labelled("Note", text)
-    labelled("Caution", CAUTION)
-    labelled("Files", "  ".join(path.as_posix() for path in written))
-    labelled("Next", f"sawfem run {written[0].as_posix()}")
+    fit_files.show_end(told, CAUTION, written)

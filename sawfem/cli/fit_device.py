@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from sawfem.cli import fit_files
 from sawfem.cli.screen import labelled, show, table
 
 if TYPE_CHECKING:
@@ -26,61 +27,34 @@ def finish(found: FittedDevice, place: Path, source: str, *, as_json: bool, quie
 
 
 def _write(found: FittedDevice, place: Path, source: str) -> tuple[list[Path], list[str]]:
-    """Each file whole; what was written and what is said."""
-    from sawfem.errors import InputError
+    """The netlist, the picture, the numbers and the case; what was written and what is said."""
     from sawfem.export.spice import device_netlist
-    from sawfem.pipeline.fitcase import relocated
-    from sawfem.wholefiles import replacing
+    from sawfem.plot.measured import draw_equivalent
 
-    told = list(found.told)
-    written = [place]
-    rms, largest = found.difference
-    low, high = found.frequency[[0, -1]] / 1e6
+    told, written = list(found.told), [place]
     ends = ", ".join(port.name for port in found.device.ports)
     comments = [
         f"equivalent circuit by sawfem of {source}, as computed",
-        f"S from the device's by {rms:.2e} rms, {largest:.2e} at most, "
-        f"over {low:.6g} to {high:.6g} MHz",
+        fit_files.apart("the device's", found.difference, *found.frequency[[0, -1]]),
         f"terminals: {ends}, and the ground last",
         f"losses of lumps with a quality factor are those at {found.middle / 1e6:.6g} MHz",
         "estimates, not a warranty",
     ]
-    try:
-        text = device_netlist(
+    written += fit_files.write_netlist(
+        place,
+        lambda: device_netlist(
             found.device, found.circuits, place.stem, found.middle, comments=comments
-        )
-    except InputError as error:
-        told.append(f"no netlist: {error}")
-    else:
-        target = place.with_suffix(".cir")
-        with replacing(target) as new:
-            new.write_text(text, encoding="ascii", newline="\n")
-        written.append(target)
-    written += _picture(found, place)
-    numbers = place.with_suffix(".json")
-    answer = _answer(found, place, [*written, numbers], told)
-    with replacing(numbers) as new:
-        new.write_text(
-            json.dumps(answer, allow_nan=False, indent=2) + "\n", encoding="utf-8", newline="\n"
-        )
+        ),
+        told,
+    )
+    written += fit_files.write_picture(
+        place, lambda: draw_equivalent(found.frequency, found.computed, found.equivalent)
+    )
+    written.append(fit_files.numbers_of(place))
+    fit_files.write_numbers(place, _answer(found, place, written, told))
     head = f"# Equivalent circuits by sawfem for {source}; estimates, not a warranty.\n"
-    with replacing(place) as new:
-        text = head + relocated(found.case, place.parent).to_toml()
-        new.write_text(text, encoding="utf-8", newline="\n")
-    return [*written, numbers], told
-
-
-def _picture(found: FittedDevice, place: Path) -> list[Path]:
-    from sawfem.plot import style
-    from sawfem.plot.measured import draw_equivalent
-    from sawfem.wholefiles import unwritable
-
-    with style.house_style():
-        figure = draw_equivalent(found.frequency, found.computed, found.equivalent)
-        try:
-            return list(style.save_figure(figure, place.parent, place.stem))
-        except OSError as error:
-            raise unwritable(place, error) from None
+    fit_files.write_case(place, head, found.case)
+    return written, told
 
 
 def _answer(found: FittedDevice, place: Path, files: list[Path], told: list[str]) -> dict[str, Any]:
@@ -137,8 +111,4 @@ def _show(found: FittedDevice, written: list[Path], told: list[str]) -> None:
     show()
     rms, largest = found.difference
     labelled("Device", f"S of the netlist apart from the device's by {rms:.3g} rms, {largest:.3g}")
-    for text in told:
-        labelled("Note", text)
-    labelled("Caution", CAUTION)
-    labelled("Files", "  ".join(path.as_posix() for path in written))
-    labelled("Next", f"sawfem run {written[0].as_posix()}")
+    fit_files.show_end(told, CAUTION, written)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sys
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +11,7 @@ import click
 
 from sawfem import __version__
 from sawfem.cli import options
+from sawfem.cli.progress import Counted, seconds_left
 from sawfem.cli.screen import headline, labelled, show, table
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def command(
     if tables:
         _show_plan(plan, case_name)
         sys.stdout.flush()
-    progress = _Line(quiet=quiet)
+    progress = _Progress(quiet=quiet)
     try:
         result = run_map(
             plan,
@@ -58,11 +58,7 @@ def command(
             picture=progress.drawing,
         )
     except KeyboardInterrupt:
-        progress.close()
-        raise KeyboardInterrupt(
-            f"interrupted: {progress.done} of {progress.total} points are kept in "
-            f"{(folder / 'map.h5').as_posix()}; the same command goes on from there"
-        ) from None
+        raise progress.interrupted(folder / "map.h5") from None
     progress.close()
     if as_json:
         click.echo(json.dumps(map_dict(plan, result), indent=None, ensure_ascii=False))
@@ -98,47 +94,17 @@ def map_dict(plan: MapPlan, result: MapResult) -> dict[str, Any]:
     }
 
 
-class _Line:
-    """Progress on standard error: one line that is written over on a terminal, else a few."""
-
-    def __init__(self, *, quiet: bool) -> None:
-        self.quiet, self.terminal = quiet, sys.stderr.isatty()
-        self.done = self.total = 0
-        self.begun = time.monotonic()
-        self._last, self._share, self._open = 0.0, -1, False
-
-    @property
-    def seconds(self) -> float:
-        """Seconds since the start."""
-        return time.monotonic() - self.begun
+class _Progress(Counted):
+    """How many points of a map are done, and which picture is drawn."""
 
     def __call__(self, done: int, total: int, left: float | None) -> None:
         """So many points of all, and the seconds left."""
-        self.done, self.total = done, total
-        if self.quiet:
-            return
         text = f"map: {done} of {total} points"
-        if left is not None and done < total:
-            text += f", about {max(1.0, left):.0f} s left"
-        if self.terminal:
-            if done == total or time.monotonic() - self._last > 0.2:
-                print(f"\r  {text:<60}", end="", file=sys.stderr, flush=True)
-                self._last, self._open = time.monotonic(), True
-        elif 10 * done // total > self._share:
-            self._share = 10 * done // total
-            print(text, file=sys.stderr, flush=True)
+        self.tell(text + (seconds_left(left) if done < total else ""), done, total)
 
     def drawing(self, name: str) -> None:
         """A picture is about to be drawn."""
-        self.close()
-        if not self.quiet:
-            print(f"picture: {name}", file=sys.stderr, flush=True)
-
-    def close(self) -> None:
-        """End the line."""
-        if self._open:
-            print(file=sys.stderr)
-            self._open = False
+        self.aside(f"picture: {name}")
 
 
 def _show_plan(plan: MapPlan, named: str) -> None:

@@ -1,15 +1,22 @@
-"""How far a run is, on standard error: a bar on a terminal, else one line a stage."""
+"""How far a run is, on standard error: a bar on a terminal, else one line a stage.
+
+Studies of many points say how many are done, in one line that is written over.
+"""
 
 from __future__ import annotations
 
 import sys
 import time
 from collections.abc import Mapping
-from types import TracebackType
+from pathlib import Path
 from typing import Any, TextIO
 
 #: Until this much of a run is behind, the estimate is taken as it is, s.
 WARM_UP = 0.5
+#: Seconds between two changes of a line on a terminal, and between two lines elsewhere.
+_REDRAWN, _LOGGED = 0.2, 30.0
+#: Columns of a line on a terminal.
+_COLUMNS = 76
 
 
 class Progress:
@@ -29,12 +36,7 @@ class Progress:
     def __enter__(self) -> Progress:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """Nothing to put away."""
 
     def __call__(self, stage: str, done: int, total: int) -> None:
@@ -117,12 +119,7 @@ class Bar(Progress):
         self._rich.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         """Take the bar away."""
         self._rich.stop()
 
@@ -140,3 +137,62 @@ def shown_progress(estimates: Mapping[str, float], *, quiet: bool) -> Progress:
     if quiet:
         return Progress(estimates)
     return Bar(estimates) if sys.stderr.isatty() else Lines(estimates, sys.stderr)
+
+
+class Counted:
+    """How many of the points of a study are done.
+
+    On a terminal one line that is written over; elsewhere a line for every tenth of the points
+    and every half minute.
+    """
+
+    def __init__(self, *, quiet: bool) -> None:
+        self.quiet, self._terminal = quiet, sys.stderr.isatty()
+        self.done = self.total = 0
+        self._begun = self._last = time.monotonic()
+        self._share, self._open = -1, False
+
+    @property
+    def seconds(self) -> float:
+        """Seconds since the start."""
+        return time.monotonic() - self._begun
+
+    def tell(self, text: str, done: int, total: int) -> None:
+        """So many points of all, and the line that says so."""
+        self.done, self.total = done, total
+        if self.quiet:
+            return
+        now = time.monotonic()
+        waited = now - self._last
+        if self._terminal:
+            if done == total or waited > _REDRAWN or not self._open:
+                print(f"\r  {text:<{_COLUMNS}}", end="", file=sys.stderr, flush=True)
+                self._last, self._open = now, True
+        elif 10 * done // total > self._share or waited > _LOGGED:
+            print(text, file=sys.stderr, flush=True)
+            self._last, self._share = now, 10 * done // total
+
+    def aside(self, text: str) -> None:
+        """A line of its own."""
+        self.close()
+        if not self.quiet:
+            print(text, file=sys.stderr, flush=True)
+
+    def close(self) -> None:
+        """End the line."""
+        if self._open:
+            print(file=sys.stderr)
+            self._open = False
+
+    def interrupted(self, kept: Path) -> KeyboardInterrupt:
+        """What to raise of an interrupted study whose points are kept in a file."""
+        self.close()
+        return KeyboardInterrupt(
+            f"interrupted: {self.done} of {self.total} points are kept in {kept.as_posix()}; "
+            "the same command goes on from there"
+        )
+
+
+def seconds_left(left: float | None) -> str:
+    """What goes on a line: ", about 93 s left", or nothing where nobody knows."""
+    return "" if left is None else f", about {max(1.0, left):.0f} s left"

@@ -6,7 +6,6 @@ import json
 import signal
 import sys
 import threading
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ import click
 
 from sawfem import __version__
 from sawfem.cli import options
+from sawfem.cli.progress import Counted, seconds_left
 from sawfem.cli.screen import headline, labelled, show
 
 if TYPE_CHECKING:
@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from sawfem.sweep.plan import SweepPlan
     from sawfem.sweep.run import SweepProgress
     from sawfem.sweep.store import Counts
-
-#: Seconds between log lines where standard error is no terminal.
-_LOG_EVERY = 30.0
 
 
 @click.command("sweep")
@@ -66,18 +63,14 @@ def command(
     if tables:
         _show_plan(plan, case_name)
         sys.stdout.flush()
-    line = ProgressLine(quiet=quiet)
+    line = _Progress(quiet=quiet)
     try:
         with terminated_as_interrupted():
             result = execute_sweep(
                 plan, folder=folder, workers=workers, cluster=cluster, progress=line
             )
     except KeyboardInterrupt:
-        line.close()
-        raise KeyboardInterrupt(
-            f"interrupted: {line.settled} of {line.total} points are kept in "
-            f"{(folder / 'store.sqlite').as_posix()}; the same command goes on from there"
-        ) from None
+        raise line.interrupted(folder / "store.sqlite") from None
     line.close()
     if as_json:
         click.echo(json.dumps(sweep_dict(result.table, case.stem, result.files)))
@@ -140,56 +133,27 @@ def sweep_dict(table: SweepTable, case: str, files: tuple[str, ...]) -> dict[str
     }
 
 
-class ProgressLine:
-    """Progress on standard error: one line that is written over on a terminal, else log lines."""
-
-    def __init__(self, *, quiet: bool) -> None:
-        self.quiet, self.terminal = quiet, sys.stderr.isatty()
-        self.settled = self.total = 0
-        self.begun = self._last = time.monotonic()
-        self._share, self._open = -1, False
-
-    @property
-    def seconds(self) -> float:
-        """Seconds since the start."""
-        return time.monotonic() - self.begun
+class _Progress(Counted):
+    """How many points of a sweep are settled, and what it warns of."""
 
     def __call__(self, how_far: SweepProgress) -> None:
         """Tell how far it is."""
-        if how_far.warning and not self.quiet:
-            self.close()
-            print(f"warning: {how_far.warning}", file=sys.stderr, flush=True)
-        if not how_far.total:
-            return
-        self.settled, self.total = how_far.done + how_far.failed, how_far.total
-        if self.quiet:
-            return
-        text, now = progress_text(how_far), time.monotonic()
-        share = 10 * self.settled // self.total
-        if self.terminal:
-            if self.settled == self.total or now - self._last > 0.2 or not self._open:
-                print(f"\r  {text:<76}", end="", file=sys.stderr, flush=True)
-                self._last, self._open = now, True
-        elif share > self._share or now - self._last > _LOG_EVERY:
-            self._share, self._last = share, now
-            print(text, file=sys.stderr, flush=True)
-
-    def close(self) -> None:
-        """End the line."""
-        if self._open:
-            print(file=sys.stderr)
-            self._open = False
+        if how_far.warning:
+            self.aside(f"warning: {how_far.warning}")
+        if how_far.total:
+            settled = how_far.done + how_far.failed
+            self.tell(_progress_text(how_far), settled, how_far.total)
 
 
-def progress_text(how_far: SweepProgress) -> str:
+def _progress_text(how_far: SweepProgress) -> str:
     """One line: sweep: 12 of 50 points, 1 failed, 0.41 a second, about 93 s left."""
     text = f"sweep: {how_far.done + how_far.failed} of {how_far.total} points"
     if how_far.failed:
         text += f", {how_far.failed} failed"
     if how_far.rate > 0.0:
         text += f", {how_far.rate:.3g} a second"
-    if how_far.left is not None and how_far.done + how_far.failed < how_far.total:
-        text += f", about {max(1.0, how_far.left):.0f} s left"
+    if how_far.done + how_far.failed < how_far.total:
+        text += seconds_left(how_far.left)
     return text
 
 
