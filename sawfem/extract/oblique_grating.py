@@ -4,6 +4,10 @@ In the stop band k1 = pi/p is given and the frequency of every edge is followed 
 wavenumber k2; below it the frequency is given and k1(k2) is followed. The slowness is k/w in both.
 Beside the grating stand the plane waves of the free and of the metallised surface.
 
+What the materials lose is in the frequencies, which are complex, to every order in 1/Q. In a cell
+of several electrodes the wave below the band meets them as they are connected: the hot ones of a
+period share a potential (zero in the shorted grating), floating ones have their own.
+
 A standing wave runs both ways: at gamma = pi reciprocity, f(gamma, k2) = f(-gamma, -k2), makes
 f(k2) even, whatever the cut, so that its power does not flow aside. Below the stop band it may.
 
@@ -28,13 +32,9 @@ from sawfem.planewave.slowness_curve import slowness_curve as plane_curve
 from sawfem.unitcell.connection import ConnectedSystem
 from sawfem.unitcell.discretisation import Discretisation, discretise
 from sawfem.unitcell.fields import edge_names
-from sawfem.unitcell.obliquewaves import (
-    ObliqueBranch,
-    Start,
-    follow_oblique,
-    follow_wave,
-    slowness_curve,
-)
+from sawfem.unitcell.losses import LossRule, material_losses, no_losses
+from sawfem.unitcell.obliquewaves import ObliqueBranch, Start, follow_oblique
+from sawfem.unitcell.runningwaves import at_one_frequency, follow_wave
 from sawfem.unitcell.stopband import StopBand, refine_stop_band
 
 Array = NDArray[np.float64]
@@ -67,6 +67,7 @@ class ObliqueCurve:
     transverse : (m,) k2, rad/m, ascending, zero among them.
     longitudinal : (m,) k1, rad/m. frequency : (m,) Hz, complex; positive imaginary part is loss.
     longitudinal_error, frequency_error : (m,) numerical; the given one's is zero, NaN is unknown.
+        Of a given real frequency it is the imaginary part's.
     flow_angle, anisotropy : at k2 = 0, degrees and pure, with their errors.
     ends : why it ends before the directions asked for, "" where it does not.
     """
@@ -183,7 +184,10 @@ def oblique_waves(
                 expected="ascending directions between 0 and 60 degrees",
             )
     band = solution.band
+    rule = no_losses if solution.losses is None else material_losses
     other = refine_stop_band(discretise(solution.cell, two_meshes(solution)[1]), band)
+    shift = None if solution.losses is None else solution.losses.shift
+    lossy = [_losing(one, rule) for one in (band, other)]
     tell = progress or (lambda done, total: None)
     found: list[list[Found]] = []
     for number, one in enumerate((band, other)):
@@ -191,20 +195,16 @@ def oblique_waves(
         def share(done: float, number: int = number) -> None:
             tell(0.1 * (number + done / (len(angles) + 1)), 1.0)
 
-        found.append(_in_band(one, angles, share))
+        found.append(_in_band(one, lossy[number], shift, angles, share))
     remarks: list[str] = []
-    for number, (one, curves) in enumerate(zip((band, other), found, strict=True)):
+    for number, curves in enumerate(found):
         for part, kind in enumerate(("short", "open") if fewer else ()):
             tell(0.2 + 0.2 * (2 * number + part), 1.0)
             try:
-                curves += _below(solution, one, fewer, kind)
+                curves += _below(solution, lossy[number], fewer, kind)
             except ConvergenceError as error:
                 remarks.append(f"{kind} wave below the stop band: {error}")
     curves_found = [_curve(item, _partner(item[0], found[1])) for item in found[0]]
-    if fewer and isinstance(band.model, ConnectedSystem):
-        remarks.append(
-            "nothing below the stop band: at other phases the electrodes of a wave differ"
-        )
     planes, more = _planes(solution)
     tell(1.0, 1.0)
     wavenumber = band.model.system.phase / solution.cell.period
@@ -234,19 +234,37 @@ def _curve_dict(curve: ObliqueCurve) -> dict[str, object]:
     }
 
 
-Found = tuple[str, ObliqueBranch, Array | None]
+#: Name, branch, and k1 with the complex frequencies where one frequency is given.
+Found = tuple[str, ObliqueBranch, tuple[Array, Complex] | None]
+
+
+def _losing(band: StopBand, rule: LossRule) -> Discretisation:
+    """The cell of a band, with what its materials lose."""
+    d: Discretisation = band.model.system.discretisation
+    return d if rule is no_losses else discretise(d.cell, d.settings, losses=rule)
 
 
 def _in_band(
-    band: StopBand, angles: Sequence[float], share: Callable[[float], None]
+    band: StopBand,
+    cell: Discretisation,
+    shift: Complex | None,
+    angles: Sequence[float],
+    share: Callable[[float], None],
 ) -> list[Found]:
+    """The edges of a band, followed in a cell that may lose: ``shift`` is what that makes of their
+    frequencies in first order, Hz.
+    """
     system = band.model.system
-    k1 = system.phase / system.discretisation.cell.period
+    k1 = system.phase / cell.cell.period
     names = edge_names(band)
+    starts = [Start.of(band, edge) for edge in names.values()]
+    if shift is not None:
+        pairs = zip(starts, shift.tolist(), strict=True)
+        starts = [replace(start, frequency=start.frequency + more) for start, more in pairs]
     branches = follow_oblique(
-        system.discretisation,
+        cell,
         system.phase,
-        [Start.of(band, edge) for edge in names.values()],
+        starts,
         k1 * np.tan(np.radians(angles)),
         partly=True,
         progress=lambda done, total: share(done),
@@ -266,21 +284,23 @@ def _mirrored(branch: ObliqueBranch) -> ObliqueBranch:
 
 
 def _below(
-    solution: GratingSolution, band: StopBand, angles: Sequence[float], kind: str
+    solution: GratingSolution, cell: Discretisation, angles: Sequence[float], kind: str
 ) -> list[Found]:
     """The shorted or the open wave at one frequency below the stop band."""
-    system = band.model.system
-    if isinstance(band.model, ConnectedSystem):
-        return []
-    d: Discretisation = system.discretisation
-    phase = BELOW * system.phase
+    model = solution.band.model
+    phase = BELOW * model.system.phase
     wave = strongest(solution.waves)
     velocities = [v for v in (wave.velocity_metallised, wave.velocity_free) if v is not None]
-    window = WINDOW[0] * min(velocities), WINDOW[1] * max(velocities)
-    k2 = phase / d.cell.period * np.tan(np.radians([*(-a for a in angles), *angles]))
-    branch = follow_wave(d, phase, window, k2, open_circuit=kind == "open", partly=True)
-    k1 = slowness_curve(d, branch, _given(branch))
-    return [(f"{kind} below", branch, k1)]
+    branch = follow_wave(
+        cell,
+        phase,
+        (WINDOW[0] * min(velocities), WINDOW[1] * max(velocities)),
+        phase / cell.cell.period * np.tan(np.radians([*(-a for a in angles), *angles])),
+        open_circuit=kind == "open",
+        partly=True,
+        connections=model.connections if isinstance(model, ConnectedSystem) else None,
+    )
+    return [(f"{kind} below", branch, at_one_frequency(cell, branch, _given(branch)))]
 
 
 def _partner(name: str, others: Sequence[Found]) -> Found | None:
@@ -289,31 +309,30 @@ def _partner(name: str, others: Sequence[Found]) -> Found | None:
 
 def _curve(item: Found, other: Found | None) -> ObliqueCurve:
     """A curve with its error bars from the coarser mesh."""
-    name, branch, k1 = item
+    name, branch, one = item
+    k1 = None if one is None else one[0]
     values, nearest = (_straight_on(branch, k1, count) for count in (2, 1))
     bars = [abs(a - b) for a, b in zip(values, nearest, strict=True)]
     unknown = np.full(branch.transverse.size, np.nan)
     frequency_error, k1_error = unknown, unknown
     if other is not None:
-        coarse = _straight_on(other[1], other[2], 2)
+        theirs = other[2]
+        coarse = _straight_on(other[1], None if theirs is None else theirs[0], 2)
         bars = [max(bar, abs(a - b)) for bar, a, b in zip(bars, values, coarse, strict=True)]
         frequency_error = _distance(branch, branch.frequency, other[1], other[1].frequency)
-        if k1 is not None and other[2] is not None:
+        if one is not None and theirs is not None:
             # The frequencies given differ from mesh to mesh: what counts is the slowness k/w.
-            both = [_given(one) for one in (branch, other[1])]
-            k1_error = _distance(branch, k1, other[1], other[2] * both[0] / both[1])
+            both = [_given(branch) for branch in (branch, other[1])]
+            k1_error = _distance(branch, one[0], other[1], theirs[0] * both[0] / both[1])
+            frequency_error = _distance(branch, one[1].imag, other[1], theirs[1].imag)
     fixed = np.zeros(branch.transverse.size)
-    frequency: Complex = branch.frequency
-    if k1 is not None:
-        frequency = np.full(k1.shape, _given(branch), dtype=complex)
-        frequency_error = fixed
     return ObliqueCurve(
         name=name,
-        electrodes="open" if branch.is_open else "short",
+        electrodes="open" if name.startswith("open") else "short",
         transverse=branch.transverse,
-        longitudinal=np.full(fixed.shape, branch.phase / branch.period) if k1 is None else k1,
-        frequency=frequency,
-        longitudinal_error=fixed if k1 is None else k1_error,
+        longitudinal=np.full(fixed.shape, branch.phase / branch.period) if one is None else one[0],
+        frequency=branch.frequency if one is None else one[1],
+        longitudinal_error=fixed if one is None else k1_error,
         frequency_error=frequency_error,
         flow_angle=values[0],
         flow_angle_error=bars[0],

@@ -7,6 +7,7 @@ discretisation   unknowns, Bloch condition, boundary traces: the cell as affine 
 losses           what its materials lose, as imaginary parts of the matrices
 system           A(w, gamma) with the exact floor and air; full solutions
 reduced          a small model over a band of frequencies at one phase
+lossyreduced     the same of a cell whose materials lose
 side             harmonics along a side of the cell for any phase
 pointmatrix      A(w, gamma) at many points on one sparsity pattern
 snapshots        full solutions gathered to a basis, and the cell projected on it
@@ -26,6 +27,7 @@ connection       electrodes hot, grounded or floating, in the small model of a c
 stopband, band   edges of the stop band, grouped by wave
 oblique          the transverse wavenumber in the matrices of a cell
 obliquewaves     waves at an angle to the grating, followed: anisotropy and slowness
+runningwaves     those outside the stop band, at a phase and at a frequency
 outline, spacing what is where in a cell, and the nodes along an axis
 drawing          a cell as a picture needs it
 fields           shape of a mode on a fine triangulation, for pictures and files

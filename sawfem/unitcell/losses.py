@@ -20,7 +20,12 @@ from numpy.typing import NDArray
 
 from sawfem.conventions import STRESS
 from sawfem.material import Medium
-from sawfem.planewave.generalised import GeneralisedTensor, generalised_tensor, layer_tensor
+from sawfem.planewave.generalised import (
+    GeneralisedTensor,
+    generalised_tensor,
+    layer_tensor,
+    turn_about_normal,
+)
 from sawfem.planewave.lossy_admittance import LossyBody
 
 Array = NDArray[np.float64]
@@ -86,22 +91,23 @@ def lossy_media(media: Iterable[Medium], rule: LossRule) -> list[list[object]]:
     return sorted(found, key=str)
 
 
-def lossy_body(medium: Medium, rule: LossRule) -> LossyBody:
-    """A medium of a stack with its losses, for the plane waves."""
+def lossy_body(medium: Medium, rule: LossRule, angle: float = 0.0) -> LossyBody:
+    """A medium of a stack with its losses, for the plane waves.
+
+    ``angle`` : radians about x3 from x1 towards x2, by which the axes are turned.
+    """
     sums: list[GeneralisedTensor | None] = []
     terms = rule(medium)
     for viscous in (False, True):
         chosen = [term.tensor for term in terms if term.viscous is viscous]
-        sums.append(_blocks(medium, np.sum(chosen, axis=0)) if chosen else None)
-    if medium.is_conductor:
-        real = GeneralisedTensor.of_layer(medium)
-    else:
-        real = GeneralisedTensor.from_tensor(generalised_tensor(medium), medium.density / STRESS)
-    return LossyBody(real, *sums)
+        sums.append(_blocks(medium, np.sum(chosen, axis=0), angle) if chosen else None)
+    real = layer_tensor(medium) if medium.is_conductor else generalised_tensor(medium)
+    return LossyBody(_blocks(medium, real, angle), *sums)
 
 
-def _blocks(medium: Medium, tensor: Array) -> GeneralisedTensor:
+def _blocks(medium: Medium, tensor: Array, angle: float) -> GeneralisedTensor:
     density = medium.density / STRESS
+    turned = turn_about_normal(tensor, angle) if angle != 0.0 else tensor
     if medium.is_conductor:
-        return GeneralisedTensor.of_conductor(tensor[:, :3, :3, :], density)
-    return GeneralisedTensor.from_tensor(tensor, density)
+        return GeneralisedTensor.of_conductor(turned[:, :3, :3, :], density)
+    return GeneralisedTensor.from_tensor(turned, density)

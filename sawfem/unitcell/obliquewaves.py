@@ -20,11 +20,12 @@ from scipy.linalg import block_diag
 from sawfem.errors import ConvergenceError
 from sawfem.unitcell.connection import ConnectedSystem
 from sawfem.unitcell.discretisation import Discretisation
+from sawfem.unitcell.lossyreduced import has_loss, reduce_lossy
 from sawfem.unitcell.modes import polish
 from sawfem.unitcell.oblique import ObliqueSystem, TransverseForms
 from sawfem.unitcell.reduced import ReducedSystem, reduce
-from sawfem.unitcell.stopband import Edge, StopBand, resonances
-from sawfem.unitcell.system import BlochSystem, floor_admittance
+from sawfem.unitcell.stopband import Edge, StopBand
+from sawfem.unitcell.system import floor_admittance
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -63,7 +64,7 @@ class ObliqueBranch:
 
     @property
     def is_open(self) -> bool:
-        """Whether it is a wave of the open grating."""
+        """Whether any conductor floats; without floating electrodes, a wave of the open grating."""
         return bool(self.floating.shape[1])
 
     @property
@@ -227,9 +228,9 @@ class _Track:
         """On to k2, by way of the middle where the mode is not found at once."""
         guess = _ahead(self._known, k2, self.start.frequency)
         if small is None or abs(guess.real / small.centre - 1.0) > NEAR:
-            small = _small(system_at(k2), guess)
+            small = small_model(system_at(k2), guess)
         try:
-            frequency, self._shape, error = _same_mode(
+            frequency, self._shape, error = same_mode(
                 small, guess, self._shape, self.start.floating
             )
         except ConvergenceError:
@@ -266,116 +267,15 @@ def floating_conductors(band: StopBand, *, shorted: bool) -> Array:
     """(e, g) electrodes of a band that share a potential without a charge: those that float, and
     in the open grating the hot ones together.
     """
-    if isinstance(band.model, ConnectedSystem):
-        links = band.model.links
-        return np.asarray(links[:, :-1] if shorted else links)
-    electrodes = band.model.electrodes
+    return pieces(band.model, shorted=shorted)
+
+
+def pieces(model: ReducedSystem, *, shorted: bool) -> Array:
+    """The same of a small model, connected or not, at any phase."""
+    if isinstance(model, ConnectedSystem):
+        return np.asarray(model.links[:, :-1] if shorted else model.links)
+    electrodes = model.electrodes
     return np.zeros((electrodes, 0)) if shorted else np.eye(electrodes)
-
-
-def follow_wave(
-    discretisation: Discretisation,
-    phase: float,
-    velocities: tuple[float, float],
-    transverse: Sequence[float] | Array,
-    *,
-    open_circuit: bool = False,
-    partly: bool = False,
-) -> ObliqueBranch:
-    """Follow the wave that couples most to the electrodes, outside the stop band.
-
-    Parameters
-    ----------
-    phase : gamma in (0, pi). velocities : between which it runs along x1 (w p/gamma), m/s.
-    transverse, partly : as for :func:`follow_oblique`.
-    open_circuit : follow the wave of the open grating next above that one.
-
-    Raises
-    ------
-    ConvergenceError : no wave of the grating between the velocities, or one that is lost.
-    """
-    low, high = velocities
-    system = BlochSystem(discretisation, phase, floor_admittance(discretisation))
-    centre = 0.5 * (low + high) * phase / (2.0 * np.pi * discretisation.cell.period)
-    model = reduce(system, centre)
-    shorted, open_, *_ = resonances(model, low, high)
-    if not shorted:
-        raise ConvergenceError(
-            f"no wave of the shorted grating between {low:.0f} and {high:.0f} m/s"
-        )
-    edge = max(shorted, key=lambda wave: wave.coupling)
-    floating = np.zeros((model.electrodes, 0))
-    if open_circuit:
-        above = [wave for wave in open_ if wave.frequency.real >= edge.frequency.real]
-        if not above:
-            raise ConvergenceError(
-                f"no wave of the open grating above {edge.frequency.real:.6g} Hz and below "
-                f"{high:.0f} m/s"
-            )
-        edge = min(above, key=lambda wave: wave.frequency.real)
-        floating = np.eye(model.electrodes)
-    start = Start(edge.frequency, model.expand(edge.vector), floating)
-    return follow_oblique(discretisation, phase, [start], transverse, partly=partly)[0]
-
-
-def slowness_curve(
-    discretisation: Discretisation,
-    branch: ObliqueBranch,
-    frequency: float,
-    *,
-    accuracy: float = 1e-9,
-) -> Array:
-    """k1 in rad/m, (m,), at which the wave of a branch has one frequency, for each of its k2.
-
-    Outside a stop band: the curve k1(k2) at a fixed frequency, k/w of which is the slowness of
-    the grating. Starts from the branch, with the secant method over the phase at every k2.
-
-    Parameters
-    ----------
-    branch : from :func:`follow_wave`.
-    frequency : Hz, near that of the branch at k2 = 0.
-    accuracy : of the frequency, relative.
-
-    Raises
-    ------
-    ConvergenceError : the wave has no such frequency on this side of the stop band.
-    """
-    forms = TransverseForms.of(discretisation)
-    floor = floor_admittance(discretisation)
-    period = discretisation.cell.period
-    middle = int(np.flatnonzero(branch.transverse == 0.0)[0])
-    phases = np.zeros(branch.transverse.size)
-
-    def found_at(phase: float, k2: float, guess: complex, shape: Complex) -> tuple[float, Complex]:
-        system = ObliqueSystem(discretisation, phase, floor, float(k2 * period), forms)
-        small = _small(system, guess)
-        mode, new, _ = _same_mode(small, guess, shape, branch.floating)
-        return mode.real, new
-
-    for way in (range(middle, phases.size), range(middle - 1, -1, -1)):
-        phase, shape = (branch.phase if way.step > 0 else float(phases[middle])), branch.vector
-        for index in way:
-            k2 = float(branch.transverse[index])
-            value, shape = found_at(phase, k2, complex(frequency), shape)
-            # w = gamma v/p is the first slope; the secant mends it.
-            slope = value / phase
-            for _ in range(8):
-                if abs(value - frequency) <= accuracy * frequency:
-                    break
-                step = (frequency - value) / slope
-                if not 0.0 < phase + step < np.pi:
-                    raise ConvergenceError(
-                        f"the wave has no frequency of {frequency:.6g} Hz below phase pi at "
-                        f"k2 = {k2:.4g} rad/m"
-                    )
-                after, shape = found_at(phase + step, k2, complex(frequency), shape)
-                slope, phase, value = (after - value) / step, phase + step, after
-            else:
-                raise ConvergenceError(
-                    f"the phase at {frequency:.6g} Hz and k2 = {k2:.4g} rad/m did not settle"
-                )
-            phases[index] = phase
-    return phases / period
 
 
 def _ahead(known: list[tuple[float, complex]], place: float, start: complex) -> complex:
@@ -386,13 +286,15 @@ def _ahead(known: list[tuple[float, complex]], place: float, start: complex) -> 
     return g + (g - f) * (place - b) / (b - a)
 
 
-def _small(system: ObliqueSystem, guess: complex) -> ReducedSystem:
+def small_model(system: ObliqueSystem, guess: complex) -> ReducedSystem:
+    """The small model of a cell, lossy or not, around a frequency in hertz."""
     # The finite elements of a membrane resonate with the grating: beside that, they are regular.
     beside = 1.001 if system.discretisation.underside is not None else 1.0
-    return reduce(system, beside * guess.real)
+    build = reduce_lossy if has_loss(system) else reduce
+    return build(system, beside * guess.real)
 
 
-def _same_mode(
+def same_mode(
     model: ReducedSystem, guess: complex, shape: Complex, free: Array
 ) -> tuple[complex, Complex, float]:
     """Frequency, unknowns and error of the mode nearest to a guess that looks like ``shape``, with
@@ -402,7 +304,8 @@ def _same_mode(
     span = block_diag(np.eye(r), free)
 
     def matrices(frequencies: Complex) -> Complex:
-        return np.asarray(span.T @ model.matrices(frequencies) @ span)
+        a = model.matrices(frequencies)
+        return a[:, :r, :r] if free.shape[1] == 0 else np.asarray(span.T @ a @ span)
 
     potentials = (free.T @ shape[fields:]) / np.maximum(free.sum(axis=0), 1.0)
     start = np.concatenate([model.basis.conj().T @ shape[:fields], potentials])
@@ -411,12 +314,16 @@ def _same_mode(
         raise _lost(model, "no mode")
     whole = span @ mode.vector
     new = model.expand(whole)
+    left: Complex | None = None
+    if has_loss(model.system):
+        a = matrices(np.array([mode.frequency]))[0]
+        left = span @ np.linalg.svd(a)[0][:, -1]
     likeness = abs(_product(model, new, shape)) / np.sqrt(
         abs(_product(model, new, new)) * abs(_product(model, shape, shape))
     )
     if likeness < SAME_MODE:
         raise _lost(model, f"a mode that is alike to {likeness:.2f}")
-    return mode.frequency, new, model.frequency_error(mode.frequency, whole)
+    return mode.frequency, new, model.frequency_error(mode.frequency, whole, left)
 
 
 def _product(model: ReducedSystem, a: Complex, b: Complex) -> complex:

@@ -161,7 +161,9 @@ class ReducedSystem:
         potentials = vector[r:] if vector.shape[0] > r else np.zeros(self.electrodes)
         return np.concatenate([_times(self.basis, vector[:r]), potentials]).astype(complex)
 
-    def frequency_error(self, frequency: complex, vector: Complex) -> float:
+    def frequency_error(
+        self, frequency: complex, vector: Complex, left: Complex | None = None
+    ) -> float:
         """Estimate of the relative error of a mode's frequency that the small basis makes.
 
         With the full residual r = A x of the mode, the frequency of a symmetric problem is off
@@ -171,6 +173,7 @@ class ReducedSystem:
         Parameters
         ----------
         frequency, vector : a mode of the reduced system; electrodes included (r + e).
+        left : its left vector where that is another one, in a cell that loses.
         """
         x = self.expand(vector)
         s = self.system
@@ -302,6 +305,13 @@ def _inputs(
     return np.hstack(parts), np.flatnonzero(np.concatenate(orders) < 2 * low_pairs)
 
 
+def driven_inputs(system: BlochSystem, pairs: int) -> Complex | Array:
+    """What a small model is driven by, (free, m): electrodes, ``pairs`` of harmonics of the floor
+    and the lowest ones of the air.
+    """
+    return _inputs(system, pairs, 0)[0]
+
+
 def _first_of_pairs(wavenumbers: Array, components: int) -> NDArray[np.int64]:
     kept = np.flatnonzero(wavenumbers > -1e-12)
     return np.asarray((kept[:, None] * components + np.arange(components)).ravel())
@@ -343,8 +353,8 @@ class _Snapshots:
 
     def model(self, more: list[NDArray[Any]]) -> ReducedSystem:
         """The small model on the solutions and more."""
-        basis, _ = _orthonormal(np.hstack([self.solution, *more]))
-        return _project(self.system, self.centre, basis, self.factor)
+        basis, _ = orthonormal(np.hstack([self.solution, *more]))
+        return project(self.system, self.centre, basis, self.factor)
 
     def derived_model(self, low: NDArray[np.int64]) -> tuple[ReducedSystem, float]:
         """The small model with two derivatives of the low inputs and three of the electrode, and by
@@ -352,8 +362,8 @@ class _Snapshots:
         """
         third = self.derived([0], 3)[:, -1:]
         vectors = np.hstack([self.solution, self.derived(low, 2), third])
-        basis, kept = _orthonormal(vectors)
-        model = _project(self.system, self.centre, basis, self.factor)
+        basis, kept = orthonormal(vectors)
+        model = project(self.system, self.centre, basis, self.factor)
         fewer = int(np.sum(kept < vectors.shape[1] - low.size - 1))
         a = model.matrix(0.0)
         # The basis is built column by column: its leading part spans what came first.
@@ -371,7 +381,7 @@ def _shifted(
     return factorise(stiffness - abs(system.scaled_frequency(frequency)) ** 2 * mass)
 
 
-def _orthonormal(vectors: NDArray[Any]) -> tuple[Complex | Array, NDArray[np.int64]]:
+def orthonormal(vectors: NDArray[Any]) -> tuple[Complex | Array, NDArray[np.int64]]:
     """Orthonormal basis of the columns, and the columns that gave it one by one; directions lost
     in rounding are dropped.
     """
@@ -388,14 +398,19 @@ def _orthonormal(vectors: NDArray[Any]) -> tuple[Complex | Array, NDArray[np.int
         scaled, kept = scaled[:, sound], kept[sound]
 
 
-def _project(
+def with_electrodes(system: BlochSystem, basis: Complex | Array) -> Complex | Array:
+    """(unknowns, r + e): the basis with one column for each electrode, which come last."""
+    full: NDArray[Any] = scipy.linalg.block_diag(basis, np.eye(system.electrodes))
+    return full
+
+
+def project(
     system: BlochSystem, centre: float, basis: Complex | Array, factor: SuperLU
 ) -> ReducedSystem:
-    e = system.electrodes
-    full = scipy.linalg.block_diag(basis, np.eye(e))
+    """The small model on a basis (free unknowns, r), with the factors that it was made with."""
+    full = with_electrodes(system, basis)
 
     def both_sides(matrix: sp.csr_array) -> Complex | Array:
-        # The electrodes are the last unknowns: one product serves all four blocks.
         return np.asarray(full.conj().T @ np.asarray(matrix @ full))
 
     def right_side(traces: Complex) -> Complex:

@@ -209,7 +209,7 @@ def resonances(
 
     Parameters
     ----------
-    model : reduced system at a phase gamma in (0, pi].
+    model : reduced system at a phase gamma in (0, 2 pi].
     low, high : velocities w p / gamma, m/s.
     floating : whether modes with floating electrodes are wanted as well.
 
@@ -220,8 +220,7 @@ def resonances(
     """
     cell = model.system.discretisation.cell
     substrate, _ = cell.stack.media()
-    points = branch_points(GeneralisedTensor.from_medium(substrate))
-    bulk = [velocity for velocity in points if low < velocity < high]
+    bulk = _onsets(GeneralisedTensor.from_medium(substrate), model.system.phase, low, high)
     scale = model.system.phase / (2.0 * np.pi * cell.period)
     shorted: list[Edge] = []
     open_: list[Edge] = []
@@ -244,6 +243,17 @@ def resonances(
             verdicts.append(sure)
             edges.extend(_edge(model, mode, is_short) for mode in _parted(model, modes, is_short))
     return shorted, open_, tuple(velocity * scale for velocity in bulk), _worst(verdicts)
+
+
+def _onsets(substrate: GeneralisedTensor, phase: float, low: float, high: float) -> list[float]:
+    """Velocities w p / gamma between two at which any harmonic starts to radiate a bulk wave.
+
+    At pi and 2 pi the harmonics gamma and -gamma do so together; elsewhere each on its own.
+    """
+    steps = np.abs(phase + 2.0 * np.pi * np.arange(-3, 3)) / phase
+    every = np.multiply.outer(np.array(branch_points(substrate)), steps).ravel()
+    inside = sorted(every[(every > low) & (every < high)].tolist())
+    return [v for i, v in enumerate(inside) if i == 0 or v > inside[i - 1] * (1.0 + 1e-9)]
 
 
 def _real(matrix: Complex) -> bool:

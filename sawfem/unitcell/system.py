@@ -14,6 +14,7 @@ The charge of an electrode is minus the reaction of its potential unknown.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -177,6 +178,15 @@ class BlochSystem:
         """Number of unknowns, electrodes included."""
         return self.discretisation.size
 
+    @cached_property
+    def losses(self) -> tuple[tuple[bool, sp.csr_array], ...]:
+        """K_s and K_v of what the materials lose, each with whether it is multiplied by W."""
+        return tuple(self._lost())
+
+    def _lost(self) -> Iterator[tuple[bool, sp.csr_array]]:
+        for loss in self.discretisation.losses:
+            yield loss.viscous, loss.matrix.at(self.phase)
+
     def scaled_frequency(self, frequency: complex) -> complex:
         """W = w p / VELOCITY of a frequency in hertz."""
         return 2.0 * np.pi * frequency * self.discretisation.cell.period / VELOCITY
@@ -219,8 +229,8 @@ class BlochSystem:
         """A(w, gamma), sparse, with the dense blocks of the floor and of the air."""
         omega = self.scaled_frequency(frequency)
         a = sp.csc_array(self.stiffness - omega**2 * self.mass, dtype=complex)
-        for loss in self.discretisation.losses:
-            a = a + 1j * (omega if loss.viscous else 1.0) * loss.matrix.at(self.phase)
+        for viscous, lost in self.losses:
+            a = a + 1j * (omega if viscous else 1.0) * lost
         bottom = self.bottom.reshape(-1, self.size)
         blocks = np.matmul(self.floor_blocks(np.array([frequency]))[0], self.bottom)
         return sp.csc_array(

@@ -18,9 +18,8 @@ from sawfem.unitcell.obliquewaves import (
     Start,
     follow_edge,
     follow_oblique,
-    follow_wave,
-    slowness_curve,
 )
+from sawfem.unitcell.runningwaves import follow_wave, slowness_curve
 from sawfem.unitcell.stopband import find_stop_band
 
 PERIOD = 2e-6
