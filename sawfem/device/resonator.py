@@ -16,7 +16,7 @@ from sawfem.device.description import Resonator
 from sawfem.device.losses import finger_resistance
 from sawfem.device.network import admittance_to_scattering, as_references, in_series
 from sawfem.device.pmatrix import ComplexArray, FloatArray, PMatrix, cascade, delay
-from sawfem.device.resonance import resonance_figures
+from sawfem.device.resonance import Immittance, resonance_figures
 from sawfem.device.response import Response, make_checks, strictly_increasing
 from sawfem.device.section import check_constants, grating_section, transducer_section
 from sawfem.errors import GeometryError
@@ -124,20 +124,36 @@ def resonator_response(
     def admittance(at: FloatArray) -> ComplexArray:
         return resonator_admittance(device, constants, mirror, at)
 
-    y = admittance(f)[:, None, None]
-    reference = as_references(device.load, f.size, 1)
-    s = admittance_to_scattering(y, reference)
-    figures, reasons = resonance_figures(admittance, float(f[0]), float(f[-1]))
-    capacitance = device.fingers * constants.static * device.aperture
-    figures["static_capacitance"] = Quantity.of("static_capacitance", capacitance)
-    figures["series_resistance"] = Quantity.of("series_resistance", series_resistance(device))
+    found = one_port_response(admittance, f, device.load)
+    of_parts = {
+        "static_capacitance": device.fingers * constants.static * device.aperture,
+        "series_resistance": series_resistance(device),
+    }
+    figures = {name: Quantity.of(name, value) for name, value in of_parts.items()}
     lossless = resonator_sections(device, constants, mirror, f, lossless=True)
+    return replace(
+        found,
+        figures={**found.figures, **figures},
+        checks=make_checks(found.y, found.s, lossless),
+    )
+
+
+def one_port_response(admittance: Immittance, frequency: FloatArray, load: complex) -> Response:
+    """Response of a one-port to its admittance, with the figures of its resonances; no checks.
+
+    Parameters
+    ----------
+    admittance : Y (siemens) at frequencies in hertz. frequency : (F,) hertz, increasing.
+    load : ohm, reference impedance of S11.
+    """
+    y = admittance(frequency)[:, None, None]
+    reference = as_references(load, frequency.size, 1)
+    figures, reasons = resonance_figures(admittance, float(frequency[0]), float(frequency[-1]))
     return Response(
-        frequency=f,
+        frequency=frequency,
         y=np.asarray(y),
-        s=s,
+        s=admittance_to_scattering(y, reference),
         reference=reference,
         figures=figures,
         reasons=reasons,
-        checks=make_checks(y, s, lossless),
     )

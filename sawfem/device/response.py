@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -55,6 +55,21 @@ class Response:
     reasons: Mapping[str, str] = field(default_factory=dict)
     checks: Mapping[str, Check] = field(default_factory=dict)
     power: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    def widened(self, others: Iterable[Response]) -> Response:
+        """The figures with an uncertainty that takes in how far each of ``others`` differs.
+
+        The differences are added to what a figure has of its own, such as that of two methods.
+        """
+        spread = {name: figure.uncertainty or 0.0 for name, figure in self.figures.items()}
+        for other in others:
+            for name in self.figures.keys() & other.figures.keys():
+                spread[name] += abs(other.figures[name].value - self.figures[name].value)
+        figures = {
+            name: Quantity.of(name, figure.value, spread[name])
+            for name, figure in self.figures.items()
+        }
+        return replace(self, figures=figures)
 
     def __repr__(self) -> str:
         figures = ", ".join(f"{name} {figure}" for name, figure in self.figures.items())

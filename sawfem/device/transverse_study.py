@@ -16,17 +16,17 @@ one quality factor; its resonance lies at f_n/f_0 times that of the uniform wave
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sawfem.device.description import Resonator
-from sawfem.device.network import admittance_to_scattering, as_references, in_series
+from sawfem.device.network import in_series
 from sawfem.device.pmatrix import ComplexArray, FloatArray
-from sawfem.device.resonance import resonance_figures
 from sawfem.device.resonator import (
+    one_port_response,
     resonator_admittance,
     resonator_sections,
     series_resistance,
@@ -345,18 +345,10 @@ def response_with_modes(
         total = total + 1j * driven * _susceptance(device, transducer, at)
         return in_series(total[:, None, None], series_resistance(device))[:, 0, 0]
 
-    y = admittance(f)[:, None, None]
-    reference = as_references(device.load, f.size, 1)
-    s = admittance_to_scattering(y, reference)
-    figures, reasons = resonance_figures(admittance, float(f[0]), float(f[-1]))
-    passive = float(np.min(1.0 - np.abs(s[:, 0, 0]) ** 2))
-    return Response(
-        frequency=f,
-        y=np.asarray(y),
-        s=s,
-        reference=reference,
-        figures=figures,
-        reasons=reasons,
+    found = one_port_response(admittance, f, device.load)
+    passive = float(np.min(1.0 - np.abs(found.s[:, 0, 0]) ** 2))
+    return replace(
+        found,
         checks={
             "reciprocity": Check(0.0, RECIPROCITY_LIMIT, True),
             "passivity": Check(passive, PASSIVITY_LIMIT, passive >= PASSIVITY_LIMIT),

@@ -17,7 +17,7 @@ from sawfem.device.track import Reflector, Space, Track, Transducer
 from sawfem.device.transversal import track_figures
 from sawfem.extract import GratingSolution
 from sawfem.pipeline.circuits import CircuitSetting, moved
-from sawfem.quantities import Quantity, json_key
+from sawfem.quantities import json_key
 from sawfem.result import DeviceResult, device_result
 
 Asked = ResolvedDevice
@@ -108,25 +108,16 @@ def _onsets(
 def _with_uncertainty(response: Response, setting: CircuitSetting) -> Response:
     """Figures with what the numerical uncertainty of the constants makes of them.
 
-    Every constant of every grating is moved alone; the changes of a figure are added to what it
-    has of its own, such as the difference of two methods.
+    Every constant of every grating is moved alone.
     """
-    spread = {name: figure.uncertainty or 0.0 for name, figure in response.figures.items()}
     one_port = response.ports == 1
     frequency = setting.frequency[[0, -1]] if one_port else setting.frequency
-    for grating, bars in setting.bars.items():
-        for name, bar in bars.items():
-            if not bar:
-                continue
-            other = setting.response(moved(setting, grating, name, bar), frequency)
-            for figure, quantity in response.figures.items():
-                if figure in other.figures:
-                    spread[figure] += abs(other.figures[figure].value - quantity.value)
-    figures = {
-        name: Quantity.of(name, figure.value, spread[name])
-        for name, figure in response.figures.items()
-    }
-    return replace(response, figures=figures)
+    return response.widened(
+        setting.response(moved(setting, grating, name, bar), frequency)
+        for grating, bars in setting.bars.items()
+        for name, bar in bars.items()
+        if bar
+    )
 
 
 def describe(circuit: Circuit) -> dict[str, Any]:

@@ -7,13 +7,14 @@ for changed constants, temperatures and frequencies without another unit cell.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from sawfem.case import (
+    ResolvedBand,
     ResolvedCase,
     ResolvedCircuitDevice,
     ResolvedLadderDevice,
@@ -25,7 +26,6 @@ from sawfem.case import (
 )
 from sawfem.case.resolved import ResolvedElement
 from sawfem.design import UnitCell
-from sawfem.device import Resonator
 from sawfem.device.assembled import circuit_response
 from sawfem.device.assembly import Circuit, Part, ResonatorPart, as_track, ladder, port_nodes
 from sawfem.device.blackbox import BlackBox
@@ -46,7 +46,7 @@ from sawfem.extract import (
 )
 from sawfem.extract.grating import grating_waves, strongest
 from sawfem.pipeline.build import connections_of
-from sawfem.pipeline.fingers import conducting_width, sheet_resistance
+from sawfem.pipeline.fingers import conducting_width, resonator_of, sheet_resistance
 
 
 @dataclass(frozen=True)
@@ -166,12 +166,8 @@ class _Builder:
 
     def resonator(self, part: ResolvedResonator, key: str) -> ResonatorPart | Track:
         """A resonator; as the track that it is where a cell has several electrodes."""
-        resonator = Resonator(
-            fingers=part.fingers,
-            reflector_fingers=part.reflector_fingers,
-            aperture=part.aperture,
-            gap=part.gap,
-            reflector_connection="open" if part.reflector_connection == "open" else "shorted",
+        resonator = resonator_of(
+            part,
             sheet_resistance=self._sheet(part.sheet_resistance, key, part.grating),
             electrode_width=conducting_width(self.cells[part.grating]),
             attenuation=attenuation_of_loss(part.propagation_loss, self._velocity(part.grating)),
@@ -282,11 +278,16 @@ def _element(element: ResolvedElement) -> Element:
     )
 
 
+def grid_of(bands: Sequence[ResolvedBand]) -> FloatArray:
+    """All frequencies of all bands, increasing, Hz."""
+    grids = [np.linspace(band.start, band.stop, band.points) for band in bands]
+    return np.unique(np.concatenate(grids))
+
+
 def band_frequencies(case: ResolvedCase, circuit: Circuit, gratings: Gratings) -> FloatArray:
     """Frequencies of the case's bands, or five stop bands around what the gratings do, Hz."""
     if case.bands:
-        grids = [np.linspace(band.start, band.stop, band.points) for band in case.bands]
-        return np.unique(np.concatenate(grids))
+        return grid_of(case.bands)
     known = [gratings.double.get(name, gratings.of(name)) for name in circuit.gratings]
     if not known:
         raise InputError(

@@ -7,8 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
 from sawfem.case import (
     ResolvedBand,
     ResolvedCase,
@@ -34,8 +32,8 @@ from sawfem.extract import (
 from sawfem.extract.grating import grating_waves, strongest
 from sawfem.pipeline.assemblies import solve_assembly_device
 from sawfem.pipeline.beams import beams_of, with_spreading
-from sawfem.pipeline.circuits import circuit_setting
-from sawfem.pipeline.fingers import conducting_width, sheet_resistance
+from sawfem.pipeline.circuits import circuit_setting, grid_of
+from sawfem.pipeline.fingers import conducting_width, resonator_of, sheet_resistance
 from sawfem.pipeline.judgement import judged
 from sawfem.pipeline.signalling import Progress, solve_signal
 from sawfem.pipeline.specified import verdict_dict, verdicts_of
@@ -197,18 +195,14 @@ def _resonator(
 ) -> _Setting:
     part = asked.resonator
     constants = solution.constants.com()
-    device = Resonator(
-        fingers=part.fingers,
-        reflector_fingers=part.reflector_fingers,
-        aperture=part.aperture,
-        gap=part.gap,
-        reflector_connection="open" if part.reflector_connection == "open" else "shorted",
+    device = resonator_of(
+        part,
         load=asked.load,
         sheet_resistance=sheet,
         electrode_width=conducting_width(solution.cell),
         attenuation=attenuation_of_loss(part.propagation_loss, constants.velocity),
     )
-    frequency = _frequencies(case.bands or (_resonator_band(part.fingers, solution.constants),))
+    bands = case.bands or (_resonator_band(part.fingers, solution.constants),)
     description = {
         "grating": grating.name,
         "fingers": part.fingers,
@@ -220,7 +214,7 @@ def _resonator(
         json_key("propagation_loss"): part.propagation_loss,
     }
     bars = com_uncertainty(solution.constants)
-    return _Setting(device, constants, bars, frequency, description)
+    return _Setting(device, constants, bars, grid_of(bands), description)
 
 
 def _transversal(
@@ -271,8 +265,8 @@ def _transversal(
             "capacitance_per_cell_F_per_m": constants.capacitance,
         }
     cells = min(asked.fingers) // (2 if double else 1)
-    frequency = _frequencies(case.bands or (_transversal_band(cells, constants),))
-    return _Setting(device, constants, bars, frequency, description)
+    bands = case.bands or (_transversal_band(cells, constants),)
+    return _Setting(device, constants, bars, grid_of(bands), description)
 
 
 def _resonator_band(fingers: int, constants: GratingConstants) -> ResolvedBand:
@@ -292,32 +286,17 @@ def _transversal_band(cells: int, constants: ComConstants) -> ResolvedBand:
     return ResolvedBand(centre - margin, centre + margin, POINTS)
 
 
-def _frequencies(bands: tuple[ResolvedBand, ...]) -> FloatArray:
-    """All frequencies of all bands, increasing, hertz."""
-    grids = [np.linspace(band.start, band.stop, band.points) for band in bands]
-    return np.unique(np.concatenate(grids))
-
-
 def _with_uncertainty(response: Response, setting: _Setting) -> Response:
     """Figures with what the numerical uncertainty of the constants makes of them.
 
-    Every constant is moved alone by its uncertainty; the changes of a figure are added to what it
-    has of its own, such as the difference of two methods.
+    Every constant is moved alone by its uncertainty.
     """
-    spread = {name: figure.uncertainty or 0.0 for name, figure in response.figures.items()}
     # A resonator's figures are searched between the ends of the band, a filter's are read off
     # its response.
     resonator = isinstance(setting.device, Resonator)
     frequency = setting.frequency[[0, -1]] if resonator else setting.frequency
-    for name, bar in setting.bars.items():
-        if not bar:
-            continue
-        moved = device_response(setting.device, setting.constants.moved(name, bar), frequency)
-        for figure, quantity in response.figures.items():
-            if figure in moved.figures:
-                spread[figure] += abs(moved.figures[figure].value - quantity.value)
-    figures = {
-        name: Quantity.of(name, figure.value, spread[name])
-        for name, figure in response.figures.items()
-    }
-    return replace(response, figures=figures)
+    return response.widened(
+        device_response(setting.device, setting.constants.moved(name, bar), frequency)
+        for name, bar in setting.bars.items()
+        if bar
+    )

@@ -1,8 +1,15 @@
-"""What fingers conduct: sheet resistance and width, from the case or from the metal."""
+"""Resonators as a case lays them out, and what their fingers conduct.
+
+Sheet resistance and width come from the case or from the metal.
+"""
 
 from __future__ import annotations
 
+from typing import Any
+
+from sawfem.case import ResolvedResonator
 from sawfem.design import UnitCell
+from sawfem.device import Resonator
 
 
 def sheet_resistance(given: float | None, key: str, cell: UnitCell) -> tuple[float, list[str]]:
@@ -27,6 +34,18 @@ def sheet_resistance(given: float | None, key: str, cell: UnitCell) -> tuple[flo
         f"{names}; a thin film has more, so quality factors come out too high. "
         f"{key} takes a measured value"
     ]
+
+
+def resonator_of(part: ResolvedResonator, **more: Any) -> Resonator:
+    """The resonator of a case, without loss; ``more`` are further fields of a Resonator."""
+    return Resonator(
+        fingers=part.fingers,
+        reflector_fingers=part.reflector_fingers,
+        aperture=part.aperture,
+        gap=part.gap,
+        reflector_connection="open" if part.reflector_connection == "open" else "shorted",
+        **more,
+    )
 
 
 def conducting_width(cell: UnitCell) -> float:

@@ -15,7 +15,6 @@ import numpy as np
 from sawfem.case import Case, ResolvedCase, ResolvedResonatorDevice
 from sawfem.case.resolved_asks import ResolvedFit
 from sawfem.conventions import REFERENCE_TEMPERATURE
-from sawfem.device import Resonator
 from sawfem.device.assembled import bare_response
 from sawfem.device.losses import finger_resistance
 from sawfem.device.pmatrix import FloatArray
@@ -28,7 +27,7 @@ from sawfem.measured.oneport import OnePort
 from sawfem.pipeline.build import build
 from sawfem.pipeline.circuits import band_frequencies, circuit_setting
 from sawfem.pipeline.execute import served, solved_grating
-from sawfem.pipeline.fingers import conducting_width, sheet_resistance
+from sawfem.pipeline.fingers import conducting_width, resonator_of, sheet_resistance
 from sawfem.pipeline.fitcase import circuit_case, resonator_case
 from sawfem.pipeline.fitdevice import FittedDevice, fit_device
 from sawfem.pipeline.fitted import with_fitted
@@ -212,16 +211,9 @@ def _fit_resonator(
     taken, more = with_fitted(resolved, {part.grating: solution})
     constants = taken[part.grating].constants.com()
     width = conducting_width(cell)
-    resonator = Resonator(
-        fingers=part.fingers,
-        reflector_fingers=part.reflector_fingers,
-        aperture=part.aperture,
-        gap=part.gap,
-        reflector_connection="open" if part.reflector_connection == "open" else "shorted",
-    )
     per_square = finger_resistance(part.fingers, part.aperture, width, 1.0)
     sheet, assumed = sheet_resistance(part.sheet_resistance, "device.sheet_resistance", cell)
-    port = OnePort(resonator, constants)
+    port = OnePort(resonator_of(part), constants)
     progress("fit", 0, 1)
     try:
         found = fit_resonator(
