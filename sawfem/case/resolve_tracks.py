@@ -41,12 +41,6 @@ def track(reader: Reader, gratings: Gratings) -> ResolvedTrack:
         else:
             elements.append(_transducer(element, gratings, elements, spreads=spreads))
     first = next(w for w in wavelengths if w is not None)
-    if spreads and "reflector" in kinds:
-        raise reader.refuse(
-            "diffraction",
-            "true on a track with reflectors",
-            "transducers and spaces alone: what is reflected passes more than once",
-        )
     return ResolvedTrack(
         reader.table["name"],
         aperture_of(reader, first),
@@ -93,7 +87,7 @@ def _transducer(
 ) -> ResolvedElement:
     """A transducer; without ``polarity`` it alternates, on from its own section just before."""
     fingers = element.need("fingers", "61")
-    _check_drawn(element, len(grating_of(element, gratings).electrodes), fingers, spreads=spreads)
+    _check_drawn(element, len(grating_of(element, gratings).electrodes), fingers)
     port = element.table["transducer"]
     polarity = tuple(element.table.get("polarity", ()))
     if not polarity:
@@ -124,7 +118,7 @@ def _transducer(
     )
 
 
-def _check_drawn(element: Reader, each: int, fingers: int, *, spreads: bool) -> None:
+def _check_drawn(element: Reader, each: int, fingers: int) -> None:
     """On cells of several electrodes: whole cells, tied as the cell is."""
     if each <= 1:
         return
@@ -139,12 +133,6 @@ def _check_drawn(element: Reader, each: int, fingers: int, *, spreads: bool) -> 
                 "one on cells of several electrodes",
                 "none: the cell says what is tied to what",
             )
-    if spreads:
-        raise element.refuse(
-            "grating",
-            "cells of several electrodes under diffraction = true",
-            "one electrode a period",
-        )
 
 
 def window_overlaps(name: str, fingers: int) -> list[float]:

@@ -24,9 +24,11 @@ from sawfem.device.diffraction import (
     transfer,
 )
 from sawfem.device.parabolic_beam import pair_factor
+from sawfem.device.passages import Passages
 from sawfem.device.sources import Segments, parallel
 from sawfem.device.spreading import STEP, Pair, Spreading, Transfer
 from sawfem.device.track import Gratings, Space, Track, Transducer
+from sawfem.device.ways import space_length, ways_of
 from sawfem.errors import InputError
 from sawfem.planewave.slowness_curve import SlownessCurve
 from sawfem.quantities import Quantity
@@ -71,22 +73,18 @@ def track_sources(track: Track, gratings: Gratings) -> dict[str, PortSources]:
     for position, element in enumerate(track.elements):
         if isinstance(element, Space):
             beside = track.elements[max(position - 1, 0) : position + 2]
-            others = [e for e in beside if not isinstance(e, Space)]
-            pitches = [gratings.of(e.grating).pitch for e in others]
-            cells = [_cell(e, gratings) for e in others]
-            length = element.length - 0.5 * sum(pitches)
+            cells = [gratings.half_wave(e) for e in beside if not isinstance(e, Space)]
+            length = space_length(track, position, gratings)
             phase += math.pi * length / float(np.mean(cells)) if cells else 0.0
             x += length
             continue
-        pitch = gratings.of(element.grating).pitch
-        count = element.fingers if isinstance(element, Transducer) else element.strips
-        cell = _cell(element, gratings)
+        cell, count = gratings.half_wave(element), gratings.half_waves(element)
         if isinstance(element, Transducer):
-            found = Segments.of_transducer(element, x, pitch, track.aperture)
+            found = _overlaps(element, x, gratings, track.aperture)
             at = phase + math.pi * (found.x - x) / cell
             parts.setdefault(element.port, []).append((found, at, element))
-        phase += math.pi * count * pitch / cell
-        x += count * pitch
+        phase += math.pi * count
+        x += count * cell
     return {
         port: PortSources(
             port,
@@ -99,11 +97,16 @@ def track_sources(track: Track, gratings: Gratings) -> dict[str, PortSources]:
     }
 
 
-def _cell(element: object, gratings: Gratings) -> float:
-    """Half an acoustic wavelength of an element's grating, m."""
-    grating = element.grating  # type: ignore[attr-defined]
-    electrodes = element.electrodes_per_cell if isinstance(element, Transducer) else 1
-    return gratings.of(grating).pitch * electrodes
+def _overlaps(element: Transducer, x: float, gratings: Gratings, aperture: float) -> Segments:
+    """Sources of a transducer whose section starts at ``x``, m.
+
+    On a cell drawn in full those of its half waves: one alternating electrode each.
+    """
+    if element.grating in gratings.drawn:
+        waves = gratings.half_waves(element)
+        element = replace(element, fingers=waves, polarity=(1, -1), weights=None)
+    pitch = gratings.half_wave(element) / element.electrodes_per_cell
+    return Segments.of_transducer(element, x, pitch, aperture)
 
 
 def pairs_of(sources: Mapping[str, PortSources]) -> list[tuple[PortSources, PortSources]]:
@@ -129,21 +132,24 @@ def spreading(
 ) -> Spreading:
     """Factors of all pairs of ports of a track, over 0.8 to 1.2 of its synchronous frequency.
 
-    With sums over all overlaps for pairs of which one is apodised.
+    With sums over all overlaps for pairs of which one is apodised, and with the passages of waves
+    that are turned back where none is.
 
     Raises
     ------
-    InputError : no two ports of which one lies behind the other, or a curve that leaves the
-        directions open in which a pair sees each other.
+    InputError : nothing that a beam could spread to, or a curve that leaves the directions open in
+        which a pair sees each other.
     """
     pairs = pairs_of(track_sources(track, gratings))
-    if not pairs:
+    ways = ways_of(track, gratings)
+    if not pairs and not ways:
         raise InputError(
             key="diffraction",
             found="no two transducers on different ports, one behind the other",
-            expected="an input and an output transducer",
+            expected="an input and an output transducer, or a reflector far away",
         )
-    centre = synchronous_frequency(pairs[0][0], gratings)
+    first = pairs[0][0] if pairs else next(iter(track_sources(track, gratings).values()))
+    centre = synchronous_frequency(first, gratings)
     f = centre * np.linspace(1.0 - REACH, 1.0 + REACH, NODES)
     found, sums = {}, {}
     for one, other in pairs:
@@ -152,7 +158,9 @@ def spreading(
         found[pair] = factors(curve, f, *ends)
         if np.ptp(one.plain.width) > 0.0 or np.ptp(other.plain.width) > 0.0:
             sums[pair] = _summed(one, other, gratings, curve, centre)
-    return Spreading(centre, f, found, sums)
+    apodised = any(e.weights for e in track.elements if isinstance(e, Transducer))
+    passages = Passages.along(curve, f, ways) if ways and not apodised else None
+    return Spreading(centre, f, found, sums, passages)
 
 
 def _summed(
@@ -258,6 +266,10 @@ def beam_pair(
     _check_known(curve, at_centre)
     figures = _figures(curve, centre, source, receiver, at_centre)
     pair = (one.port, other.port)
+    if found.passages is not None and len(found.passages.ways) == 1:
+        left = abs(found.passages.echo(0, centre))
+        loss = -20.0 * math.log10(left)
+        figures["diffraction_loss_triple"] = Quantity.of("diffraction_loss_triple", loss)
     figures["diffraction_delay"] = Quantity.of("diffraction_delay", found.delay(pair, centre))
     material = _material(curve, centre, source, receiver, at_centre, misalignment)
     x0 = float(np.min(source.x))

@@ -12,7 +12,7 @@ source and receiver leaves G as it is, since a slowness curve is symmetric about
 The weights are in phase at the synchronous frequency of the transducers, so that D is smooth over
 frequency; :func:`transfer` keeps their true phases instead, as the response needs outside of the
 pass band. The beam runs on the plain surface all the way: the electrodes' own slowness is left
-out, and so are waves that pass more than once.
+out; waves that pass more than once are in :mod:`.passages`.
 """
 
 from __future__ import annotations

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,7 @@ from sawfem.device.track import (
     Transducer,
     strip_levels,
 )
+from sawfem.device.ways import groups_of
 from sawfem.errors import GeometryError, InputError
 from sawfem.extract.constants import ComConstants
 
@@ -48,24 +50,20 @@ class TrackSolution:
     strips : one P-matrix for each strip of the aperture, electrical ports in the track's order.
     resistance : (E,) ohm of the fingers of each port.
     radiated : share of the gratings' own attenuation in all attenuation.
-    spreading : (F, E, E) factors of Y by the spreading of the beam, and rest : (F, E, E), S, what
-        comes to it (:mod:`.spreading`); None for beams that stay as they are.
+    spread : (F, E, E), S, Y without finger resistance where beams spread (:mod:`.spreading`,
+        :mod:`.passages`); None for beams that stay as they are.
     """
 
     frequency: FloatArray
     strips: tuple[PMatrix, ...]
     resistance: FloatArray
     radiated: float = 0.0
-    spreading: ComplexArray | None = None
-    rest: ComplexArray | None = None
+    spread: ComplexArray | None = None
 
     @property
     def bare(self) -> ComplexArray:
         """Y (F, E, E) without finger resistance, S."""
-        y = self.straight
-        if self.spreading is not None:
-            y = y * self.spreading
-        return y if self.rest is None else y + self.rest
+        return self.straight if self.spread is None else self.spread
 
     @property
     def straight(self) -> ComplexArray:
@@ -93,8 +91,8 @@ class TrackSolution:
             leaving = np.einsum("fij,fj->fi", strip.matrix[:, :2, 2:], inner)
             ends += (np.abs(leaving) ** 2).sum(axis=1)
         total = np.einsum("fi,fi->f", voltage.conj(), current).real
-        if self.spreading is not None:
-            changed = self.bare - self.straight
+        if self.spread is not None:
+            changed = self.spread - self.straight
             ends += np.einsum("fi,fij,fj->f", inner.conj(), changed, inner).real
         rest = total - resistance - ends
         return {
@@ -126,15 +124,6 @@ class _Builder:
         double = isinstance(element, Transducer) and element.double
         found = self.gratings.of(element.grating, double=double)
         return replace(found, attenuation=found.attenuation + self.track.attenuation)
-
-    def lead(self, element: Element, *, right: bool) -> float:
-        """How far a section reaches beyond the centre of its outer electrode at an end, m."""
-        if isinstance(element, Space):
-            return 0.0
-        drawn = self.gratings.drawn.get(element.grating)
-        if drawn is None:
-            return self.half_pitch(element)
-        return drawn.lead(right=right, mirrored=getattr(element, "mirrored", False))
 
     def width(self, element: Element, *, right: bool) -> float:
         """Width of the outer electrode at an end, m; 0 where it is not known."""
@@ -173,7 +162,8 @@ class _Builder:
         assert isinstance(element, Space)
         before = elements[position - 1] if position > 0 else element
         after = elements[position + 1] if position + 1 < len(elements) else element
-        length = element.length - self.lead(before, right=True) - self.lead(after, right=False)
+        length = element.length - self.gratings.lead(before, right=True)
+        length -= self.gratings.lead(after, right=False)
         beside = [e for e in (before, after) if not isinstance(e, Space)]
         widths = [self.width(before, right=True), self.width(after, right=False)]
         if element.length <= 0.5 * sum(widths):
@@ -296,34 +286,69 @@ def solve_track(
     own = max(gratings.of(name).attenuation for name in track.gratings)
     total = own + track.attenuation
     share = own / total if total else 0.0
-    return _spread(TrackSolution(frequency, strips, resistance, share), track, gratings)
+    return _spread(TrackSolution(frequency, strips, resistance, share), builder)
 
 
-def _spread(solution: TrackSolution, track: Track, gratings: Gratings) -> TrackSolution:
+def _spread(solution: TrackSolution, builder: _Builder) -> TrackSolution:
     """The solution with the spreading of the track's beams, if it has any.
 
     A spreading belongs to a synchronous frequency: with another velocity it holds at frequencies
     as many times higher.
     """
+    track, gratings = builder.track, builder.gratings
     found = track.spreading
     if found is None:
         return solution
     first = next(e for e in track.elements if isinstance(e, Transducer))
     own = gratings.of(first.grating, double=first.double).centre_frequency
     at = solution.frequency * (found.centre / own)
-    rest = None
+    y = solution.straight
+    if found.passages is not None:
+        groups, spaces, standing = _groups(builder)
+        y = found.passages.admittance(groups, spaces, at)
+        y = y * found.single(track.ports, standing, at)
+    else:
+        y = y * found.matrix(track.ports, at)
     if found.transfers:
         anchors = found.anchors * (own / found.centre)
         straight = solve_track(replace(track, spreading=None), gratings, anchors).straight
-        rest = found.rest(track.ports, at, straight)
-    return replace(solution, spreading=found.matrix(track.ports, at), rest=rest)
+        y = y + found.rest(track.ports, at, straight)
+    return replace(solution, spread=y)
 
 
-def _row(builder: _Builder, aperture: float, level: float) -> PMatrix:
-    """All elements of one strip, transducers of one name in parallel."""
+def _groups(
+    builder: _Builder,
+) -> tuple[list[PMatrix], list[ComplexArray], dict[str, int | None]]:
+    """Groups of elements of a row that is not apodised, the spaces between, and port -> group.
+
+    None for a port that stands in several groups.
+    """
+    track = builder.track
+    places = groups_of(track, builder.gratings)
+    found = [_row(builder, track.aperture, 0.0, group) for group in places]
+    spaces = []
+    for left, right in pairwise(places):
+        between = [builder.space(place) for place in range(left[-1] + 1, right[0])]
+        spaces.append(cascade(between).transmission)
+    standing: dict[str, int | None] = {}
+    for number, group in enumerate(places):
+        for place in group:
+            element = track.elements[place]
+            if isinstance(element, Transducer):
+                known = standing.setdefault(element.port, number)
+                standing[element.port] = number if known == number else None
+    return found, spaces, standing
+
+
+def _row(
+    builder: _Builder, aperture: float, level: float, places: Sequence[int] | None = None
+) -> PMatrix:
+    """All elements of one strip, or those at some places, transducers of one name in parallel."""
     sections, hung = [], []
     ports = builder.track.ports
     for position, element in enumerate(builder.track.elements):
+        if places is not None and position not in places:
+            continue
         if isinstance(element, Reflector):
             sections.append(builder.reflector(element))
         elif isinstance(element, Space):
@@ -331,7 +356,7 @@ def _row(builder: _Builder, aperture: float, level: float) -> PMatrix:
         else:
             sections.append(builder.transducer(element, aperture, level))
             hung.append(ports.index(element.port))
-    incidence = np.zeros((len(hung), len(ports)))
+    incidence = np.zeros((len(hung), len(ports)))  # ports of other places are idle
     incidence[range(len(hung)), hung] = 1.0
     return cascade(sections).connected(incidence)
 

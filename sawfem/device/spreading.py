@@ -9,6 +9,9 @@ are sums over all overlaps with and without diffraction, where one of the transd
 each overlap then spreads by itself, and side lobes come out otherwise than the factor says. The
 second term vanishes at the synchronous frequency f0; tau brings the delays of model and sum
 together. Where Y21 goes with H0, as without reflections, the result goes with H exactly.
+
+Without apodisation Y is that of all passages instead (:mod:`.passages`), of which the single ones
+have the factor D.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.interpolate import CubicSpline
 
+from sawfem.device.passages import Passages
 from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.errors import InputError
 
@@ -53,6 +57,8 @@ class Spreading:
     frequency : (n,) Hz, increasing, four or more.
     factors : (port, port) -> D (n,), complex. The same for both ways, whichever is named.
     transfers : (port, port) -> sums, of pairs of which one transducer is apodised.
+    passages : what waves lose that pass more than once; None in apodised rows, and where all
+        elements stand together.
 
     Between its frequencies ln D is a spline; outside it keeps its first or last value, since a
     track answers little there. Raises InputError for arrays that do not fit.
@@ -62,6 +68,7 @@ class Spreading:
     frequency: FloatArray
     factors: Mapping[Pair, ComplexArray]
     transfers: Mapping[Pair, Transfer] = field(default_factory=dict)
+    passages: Passages | None = None
 
     def __post_init__(self) -> None:
         f = np.asarray(self.frequency, dtype=float)
@@ -96,6 +103,24 @@ class Spreading:
             for j, other in enumerate(ports):
                 if i != j:
                     found[:, i, j] = self.of((one, other), frequency)
+        return found
+
+    def single(
+        self, ports: Sequence[str], standing: Mapping[str, int | None], frequency: FloatArray
+    ) -> ComplexArray:
+        """(F, E, E): D of the true overlaps over K_00, the factor of a single passage of lines.
+
+        ``standing`` : the group of elements in which each port stands, None for several.
+        """
+        found = self.matrix(ports, frequency)
+        assert self.passages is not None
+        lines = self.passages.straight(frequency)
+        for i, one in enumerate(ports):
+            for j, other in enumerate(ports):
+                a, b = standing[one], standing[other]
+                known = (one, other) in self.factors or (other, one) in self.factors
+                if i != j and known and a is not None and b is not None:
+                    found[:, i, j] /= lines[:, a, b]
         return found
 
     @property

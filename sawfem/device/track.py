@@ -219,6 +219,33 @@ class Gratings:
             )
         return known[name]
 
+    def half_wave(self, element: Reflector | Transducer) -> float:
+        """Half an acoustic wave of an element's grating, m."""
+        cells = element.electrodes_per_cell if isinstance(element, Transducer) else 1
+        double = cells > 1
+        if double and element.grating in self.double:
+            return self.double[element.grating].pitch
+        return cells * self.of(element.grating).pitch
+
+    def half_waves(self, element: Reflector | Transducer) -> int:
+        """Half waves that an element is long. Raises GeometryError for a part of a cell."""
+        if isinstance(element, Transducer):
+            count, each = element.fingers, element.electrodes_per_cell
+        else:
+            count, each = element.strips, 1
+        drawn = self.drawn.get(element.grating)
+        return count // each if drawn is None else 2 * drawn.cells(count)
+
+    def lead(self, element: Element, *, right: bool) -> float:
+        """How far a section reaches beyond the centre of its outer electrode at an end, m."""
+        if isinstance(element, Space):
+            return 0.0
+        drawn = self.drawn.get(element.grating)
+        if drawn is not None:
+            return drawn.lead(right=right, mirrored=getattr(element, "mirrored", False))
+        cells = element.electrodes_per_cell if isinstance(element, Transducer) else 1
+        return 0.5 * self.half_wave(element) / cells
+
     def warmed(self, change: float) -> Gratings:
         """The same where every velocity has grown by the fraction ``change``.
 

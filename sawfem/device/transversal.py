@@ -24,6 +24,7 @@ from sawfem.device.response import Response, make_checks, strictly_increasing
 from sawfem.device.section import check_constants, transducer_section
 from sawfem.device.spurious import echo_figures
 from sawfem.device.track import Gratings, Space, Track, Transducer
+from sawfem.device.ways import space_length
 from sawfem.errors import GeometryError
 from sawfem.extract.constants import ComConstants
 from sawfem.quantities import Quantity
@@ -70,6 +71,18 @@ def transversal_sections(
     ``lossless`` leaves every attenuation out. Finger resistance is not part of it. Raises
     GeometryError when electrodes would overlap.
     """
+    return cascade(_sections(device, source, sink, frequency, lossless=lossless))
+
+
+def _sections(
+    device: Transversal,
+    source: ComConstants,
+    sink: ComConstants,
+    frequency: ArrayLike,
+    *,
+    lossless: bool = False,
+) -> tuple[PMatrix, PMatrix, PMatrix]:
+    """Input, gap and output."""
     pitches = _electrode_pitches(device, source, sink)
     _check_geometry(device, pitches)
     extra = 0.0 if lossless else device.attenuation
@@ -84,7 +97,22 @@ def transversal_sections(
     velocity = device.gap_velocity or source.velocity
     free = device.gap - 0.5 * sum(pitches)
     gap = delay(free, velocity, frequency, attenuation=extra)
-    return cascade([transducers[0], gap, transducers[1]])
+    return transducers[0], gap, transducers[1]
+
+
+def _spread(
+    device: Transversal, source: ComConstants, sink: ComConstants, whole: PMatrix
+) -> ComplexArray:
+    """Y (F, 2, 2) without finger resistance, with the spreading of the beam."""
+    found, ports, f = device.spreading, ("1", "2"), whole.frequency
+    if found is None:
+        return whole.admittance
+    if found.passages is None:
+        return whole.admittance * found.matrix(ports, f)
+    first, gap, second = _sections(device, source, sink, f)
+    groups = [first.connected([[1.0, 0.0]]), second.connected([[0.0, 1.0]])]
+    y = found.passages.admittance(groups, [gap.transmission], f)
+    return y * found.single(ports, dict(zip(ports, (0, 1), strict=True)), f)
 
 
 def series_resistances(device: Transversal) -> tuple[float, float]:
@@ -119,8 +147,7 @@ def transversal_response(
     """
     f = strictly_increasing(frequency)
     track = transversal_sections(device, source, sink, f)
-    spread = 1.0 if device.spreading is None else device.spreading.matrix(("1", "2"), f)
-    y = in_series(spread * track.admittance, series_resistances(device))
+    y = in_series(_spread(device, source, sink, track), series_resistances(device))
     chosen = device.terminations if terminations is None else terminations
     reference = as_references(chosen, f.size, 2)
     s = admittance_to_scattering(y, reference)
@@ -175,21 +202,15 @@ def track_figures(
     assert isinstance(first, Transducer)
     assert isinstance(space, Space)
     assert isinstance(second, Transducer)
-    found, seconds, leads = {}, [], 0.0
+    found, seconds = {}, []
     for port, element in zip(("input", "output"), (first, second), strict=True):
         constants = gratings.of(element.grating, double=element.double)
-        drawn = gratings.drawn.get(element.grating)
-        if drawn is None:
-            cells = element.fingers // element.electrodes_per_cell
-            leads += 0.5 * constants.pitch / element.electrodes_per_cell
-        else:
-            cells = 2 * drawn.cells(element.fingers)
-            leads += drawn.lead(right=element is first, mirrored=element.mirrored)
+        cells = gratings.half_waves(element)
         name = f"static_capacitance_{port}"
         found[name] = Quantity.of(name, cells * constants.static * track.aperture)
         seconds.append(cells * constants.pitch / constants.velocity)
     velocity = gratings.velocity_free or gratings.of(first.grating).velocity
-    way = 0.5 * sum(seconds) + (space.length - leads) / velocity
+    way = 0.5 * sum(seconds) + space_length(track, 1, gratings) / velocity
     found["delay"] = Quantity.of("delay", way)
     echoes, reasons = echo_figures(frequency, transfer, way, 0.5 * sum(seconds))
     return found | echoes, reasons

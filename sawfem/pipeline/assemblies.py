@@ -55,6 +55,9 @@ def _with_track_figures(response: Response, setting: CircuitSetting) -> Response
     assert isinstance(part, Track)
     transfer = response.s[:, 1, 0]
     found, missing = track_figures(part, setting.gratings, response.frequency, transfer)
+    if part.spreading is not None:
+        loss = part.spreading.loss(("1", "2"))
+        found["diffraction_loss"] = Quantity.of("diffraction_loss", loss)
     return replace(
         response,
         figures={**response.figures, **found},

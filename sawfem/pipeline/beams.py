@@ -223,6 +223,8 @@ def _remarks(pair: BeamPair, track: Track) -> list[str]:
         told.append(f"{who}: the diffraction loss is known to {loss.uncertainty:.2g} dB only")
     if any(not isinstance(e, Space) and hasattr(e, "strips") for e in track.elements):
         told.append(
-            f"{who}: reflectors make waves pass more than once, the loss is that of one way"
+            f"{who}: the loss is that of one way; what reflectors send back loses that of its own "
+            "passages, but nothing between elements within a wavelength of each other, where the "
+            "electrodes guide the wave"
         )
     return told

@@ -120,7 +120,6 @@ def test_what_such_cells_cannot_be():
     [
         ("track.row.elements[0].fingers", 601, "a multiple of 3"),
         ("track.row.elements[0].polarity", [1, -1], "the cell says what is tied"),
-        ("track.row.diffraction", True, "one electrode a period"),
     ],
 )
 def test_one_line_for_what_a_case_cannot_ask(key, value, words):

@@ -14,6 +14,7 @@ from sawfem.case import Case
 from sawfem.cli.beams import show_beams
 from sawfem.device.numbers import Numbered
 from sawfem.device.parabolic_beam import pair_factor
+from sawfem.device.spurious import envelope
 from sawfem.errors import SawfemError
 from sawfem.export.beams_hdf5 import read_beam, write_beam
 from sawfem.export.hdf5_node import Node
@@ -71,20 +72,20 @@ def three(solved_grating):
 
 
 def test_the_transfer_admittance_carries_the_factor(plain, spread):
-    """Y21 and Y12 are multiplied by D, Y11 and Y22 stay: fingers without resistance here."""
+    """What arrives first in Y21 is multiplied by D; what is reflected comes later and with its own
+    loss (tests/unit/test_device_passages.py): fingers without resistance here."""
     (pair,) = spread.beams
     assert pair.applied
     y, bare = spread.response.y, plain.response.y
     np.testing.assert_allclose(y[:, 0, 1], y[:, 1, 0], rtol=1e-9)
-    np.testing.assert_allclose(y[:, [0, 1], [0, 1]], bare[:, [0, 1], [0, 1]], rtol=1e-12)
-    ratio = y[:, 1, 0] / bare[:, 1, 0]
-    middle = int(np.argmin(np.abs(spread.response.frequency - pair.frequency)))
-    loss = -20.0 * math.log10(abs(ratio[middle]))
-    assert loss == pytest.approx(float(pair.figures["diffraction_loss"]), abs=2e-3)
-    # -d arg D / d omega over the band is the delay that the report names
-    slope = np.gradient(np.unwrap(np.angle(ratio)), spread.response.frequency)[middle]
-    delay = float(pair.figures["diffraction_delay"])
-    assert -slope / (2.0 * np.pi) == pytest.approx(delay, rel=0.02)
+    tau = float(plain.response.figures["delay"])
+    times = tau * np.linspace(0.8, 1.2, 161)
+    f = plain.response.frequency
+    main, before = (np.abs(envelope(f, v[:, 1, 0], times)).max() for v in (y, bare))
+    loss = -20.0 * math.log10(main / before)
+    assert loss == pytest.approx(float(pair.figures["diffraction_loss"]), abs=0.01)
+    triple = float(pair.figures["diffraction_loss_triple"])
+    assert 1.2 * loss < triple < 3.0 * loss
     assert all(check.ok for check in spread.response.checks.values())
     figure = spread.response.figures["diffraction_loss"]  # a figure of the device as well
     assert float(figure) == pytest.approx(float(pair.figures["diffraction_loss"]), abs=1e-6)
@@ -265,10 +266,6 @@ def row(**changes):
         (
             row(elements=[*ROW["elements"][:4], {**ROW["elements"][4], "offset": "20 um"}]),
             "offset: found .20 um. without diffraction",
-        ),
-        (
-            row(elements=[{"reflector": 20}, *ROW["elements"]], diffraction=True),
-            "diffraction: found true on a track with reflectors; expected transducers and spaces",
         ),
         (
             {
