@@ -17,7 +17,7 @@ from sawfem.device.track import Reflector, Space, Track, Transducer
 from sawfem.device.transversal import track_figures
 from sawfem.extract import GratingSolution
 from sawfem.pipeline.circuits import CircuitSetting, moved
-from sawfem.quantities import json_key
+from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
 
 Asked = ResolvedDevice
