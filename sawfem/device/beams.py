@@ -266,10 +266,7 @@ def beam_pair(
     _check_known(curve, at_centre)
     figures = _figures(curve, centre, source, receiver, at_centre)
     pair = (one.port, other.port)
-    if found.passages is not None and len(found.passages.ways) == 1:
-        left = abs(found.passages.echo(0, centre))
-        loss = -20.0 * math.log10(left)
-        figures["diffraction_loss_triple"] = Quantity.of("diffraction_loss_triple", loss)
+    figures |= _tripled(found, centre)
     figures["diffraction_delay"] = Quantity.of("diffraction_delay", found.delay(pair, centre))
     material = _material(curve, centre, source, receiver, at_centre, misalignment)
     x0 = float(np.min(source.x))
@@ -310,6 +307,14 @@ def beam_pair(
         remarks=_remarks(curve, centre, one, other),
         **extra,
     )
+
+
+def _tripled(found: Spreading, frequency: float) -> dict[str, Quantity]:
+    """Loss of what passes three times, where there is but one way."""
+    if found.passages is None or len(found.passages.ways) != 1:
+        return {}
+    loss = -20.0 * math.log10(abs(found.passages.echo(0, frequency)))
+    return {"diffraction_loss_triple": Quantity.of("diffraction_loss_triple", loss)}
 
 
 def _check_known(curve: SlownessCurve, found: Factor) -> None:
