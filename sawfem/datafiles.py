@@ -108,9 +108,18 @@ def parse_toml(raw: bytes, *, shown: str, error: type[InputError] = InputError) 
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as reason:
+        line = raw.count(b"\n", 0, reason.start) + 1
         raise error(
-            file=shown, found=f"a byte that is not UTF-8 at {reason.start}", expected="UTF-8 text"
+            file=shown,
+            found=f"a byte in line {line} that is not UTF-8",
+            expected="UTF-8 text: save the file with that encoding",
         ) from None
+    if "\n" not in text and "\r" in text:
+        raise error(
+            file=shown,
+            found="lines that end with a carriage return alone",
+            expected="lines that end with a line feed",
+        )
     # Only a line feed ends a line of TOML; splitlines() knows others, which a hostile key may hold.
     for number, line in enumerate(text.split("\n"), start=1):
         if len(line) > MAXIMUM_LINE:
@@ -130,9 +139,42 @@ def parse_toml(raw: bytes, *, shown: str, error: type[InputError] = InputError) 
 
 _TWICE = re.compile(r"Cannot declare \('(?P<name>[A-Za-z0-9_-]{1,60})',\) twice")
 _LINE = re.compile(r"\(at line (?P<line>[0-9]{1,7}),")
-_BARE_QUANTITY = re.compile(
-    r"\s*(?P<key>[A-Za-z0-9_.-]{1,60})\s*=\s*(?P<value>[-+]?[0-9.][-+0-9.eE]*\s*[^\W\d_%]{0,12}%?)"
-    r"\s*(?:#.*)?"
+_KEY = r"(?P<key>[A-Za-z0-9_.-]{1,60})\s*=\s*"
+_PLAIN = re.compile(_KEY + r".*")
+#: Lines that people write and TOML does not know: a pattern, what was found, what would do.
+_MEANT = (
+    (
+        re.compile(_KEY + r"(?P<whole>[-+]?[0-9]+),(?P<part>[0-9]+)\s*(?:#.*)?"),
+        "{whole},{part} in line {number}, with a decimal comma",
+        "a decimal point: {key} = {whole}.{part}",
+    ),
+    (
+        re.compile(_KEY + r"(?P<sign>[-+]?)(?P<value>\.[0-9]+)\s*(?:#.*)?"),
+        "{sign}{value} in line {number}, without a digit before its point",
+        "{key} = {sign}0{value}",
+    ),
+    (
+        re.compile(_KEY + r"(?P<value>(?i:true|false|yes|no|on|off))\s*(?:#.*)?"),
+        "{value} in line {number}",
+        "true or false, in small letters",
+    ),
+    (
+        re.compile(_KEY + r"(?P<value>[-+]?[0-9.][-+0-9.eE]*\s*[^\W\d_%]{0,12}%?)\s*(?:#.*)?"),
+        "{value} in line {number}, without quotes",
+        'a text in quotes: {key} = "{value}"',
+    ),
+    (
+        re.compile(_KEY + r"""(?P<value>[A-Za-z(./][^"'#\[\]{}]{0,99}?)\s*(?:#.*)?"""),
+        "{value} in line {number}, without quotes",
+        'a text in quotes: {key} = "{value}"',
+    ),
+    (
+        re.compile(_KEY + r"""(?P<mark>["'])(?P<value>[^"']{0,200})"""),
+        "a text in line {number} whose quotes are not closed",
+        "the same mark at both ends: {key} = {mark}...{mark}",
+    ),
+    (re.compile(_KEY + r"(?:#.*)?"), "nothing behind {key} = in line {number}", "a value"),
+    (_PLAIN, "the key {key} a second time, in line {number}", "each key once in its table"),
 )
 
 
@@ -149,13 +191,27 @@ def _not_toml(reason: ValueError, text: str, shown: str, error: type[InputError]
     at = _LINE.search(str(reason))
     lines = text.split("\n")
     number = int(at["line"]) if at else 0
-    bare = _BARE_QUANTITY.fullmatch(lines[number - 1]) if 0 < number <= len(lines) else None
-    if bare:
-        value = bare["value"].strip()
-        return error(
-            file=shown,
-            key=bare["key"],
-            found=f"{value} in line {number}, without quotes",
-            expected=f'a text in quotes: {bare["key"]} = "{value}"',
-        )
-    return error(f"is not TOML: {reason}", file=shown)
+    if not 0 < number <= len(lines):
+        return error(f"is not TOML: {reason}", file=shown)
+    written = lines[number - 1].strip()
+    for pattern, found, expected in _MEANT:
+        match = pattern.fullmatch(written)
+        if match and (pattern is not _PLAIN or "Cannot overwrite" in str(reason)):
+            parts = {name: part.strip() for name, part in match.groupdict().items()}
+            return error(
+                file=shown,
+                key=parts["key"],
+                found=found.format(number=number, **parts),
+                expected=expected.format(**parts),
+            )
+    return error(
+        file=shown,
+        found=f"line {number}, {written[:60]!r}, which is not TOML ({_reason(reason)})",
+        expected='lines such as [grating] or pitch = "2.228 um"',
+    )
+
+
+def _reason(reason: ValueError) -> str:
+    """What the parser says, without the place, which is told already."""
+    text = str(reason).partition(" (at line")[0].rstrip(".")
+    return text[:1].lower() + text[1:]

@@ -39,7 +39,8 @@ def check_axes(
                     set_value(trial, axis["key"], value, file=file)
                     resolve(trial)
                 except SawfemError as error:
-                    place = user_path(written, (*location, key))
+                    lost = error.key == axis["key"] and error.found == "an unknown key"
+                    place = user_path(written, (*location, "key" if lost else key))
                     raise _told(error, place, axis["key"], value, file) from None
     for index, spread in _members(written.get("yield", {}), "spread"):
         try:

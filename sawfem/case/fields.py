@@ -36,6 +36,7 @@ def _one_a_port(kind: str, window: str = "") -> ListRule:
 Name = Annotated[str, _NAME]
 Names = Annotated[Any, ListRule(_NAME, 1, 20, "a name or a list of names", single=True)]
 Text = Annotated[str, TextRule("a text", longest=500)]
+Cut = Annotated[str, TextRule('plate notation of IEEE Std 176, such as "(YXl)128"', longest=500)]
 TwoTexts = Annotated[Any, ListRule(TextRule("a key path"), 2, 2, "two key paths")]
 FileName = Annotated[str, TextRule("the path of a file, beside this case file", longest=500)]
 MaterialName = Annotated[str, TextRule(_MATERIAL_WORDS, longest=300)]
@@ -152,7 +153,7 @@ ResultParts = Annotated[
         ),
         0,
         6,
-        "a list of results",
+        'a list such as ["fields", "temperature"]',
     ),
 ]
 Waves = Annotated[

@@ -25,6 +25,11 @@ from sawfem.units import format_quantity, shown
 AIR = "air"
 
 _PLATE = re.compile(r"\(\s*[XYZxyz]{2}(?P<turns>[lwtLWT]{0,3})\s*\)(?P<angles>.*)", re.DOTALL)
+#: A rotated cut as it is spoken of: 128YX, 128° Y-X, ST-X is none of them.
+_SPOKEN = re.compile(
+    r"(?P<angle>[-+]?[0-9]+(\.[0-9]*)?)\s*(deg|\u00b0)?\s*-?(?P<axes>[XYZ]-?[XYZ])(-?cut)?",
+    re.IGNORECASE,
+)
 _PLATE_WORDS = 'plate notation of IEEE Std 176, such as "(YXl)128"'
 
 
@@ -95,7 +100,7 @@ def crystal(reader: Reader, known: Mapping[str, Any]) -> ResolvedCrystal:
     cut = reader.table["cut"]
     match = _PLATE.fullmatch(cut)
     if match is None:
-        raise reader.refuse("cut", shown(cut), _PLATE_WORDS)
+        raise reader.refuse("cut", shown(cut), _plate_words(cut))
     if rotations:
         if match["angles"].strip():
             raise reader.refuse(
@@ -109,6 +114,15 @@ def crystal(reader: Reader, known: Mapping[str, Any]) -> ResolvedCrystal:
                 f"{turns} angle{'s' * (turns != 1)}",
             )
     return ResolvedCrystal(name, cut=cut, rotations=rotations)
+
+
+def _plate_words(cut: str) -> str:
+    """What plate notation looks like; of a cut as it is spoken of, what it would be."""
+    spoken = _SPOKEN.fullmatch(cut.strip())
+    if spoken is None:
+        return _PLATE_WORDS
+    axes = spoken["axes"].replace("-", "").upper()
+    return f'plate notation of IEEE Std 176, such as "({axes}l){spoken["angle"]}"'
 
 
 def layers(
@@ -242,6 +256,12 @@ def _check_sidewall(
     reader: Reader, width: float, thickness: float, angle: float, period: float
 ) -> None:
     """Refuse side walls that meet below the top, or overhang into the next electrode."""
+    if width >= period:
+        raise reader.refuse(
+            "width" if "width" in reader else "metallisation_ratio",
+            f"an electrode {format_quantity(width, 'm', digits=4)} wide",
+            f"less than the period, {format_quantity(period, 'm', digits=4)}",
+        )
     top = top_width(width, thickness, angle)
     if 0.0 < top < period:
         return
@@ -268,7 +288,7 @@ def _check_apart(
         here, other = electrodes[index], electrodes[following]
         wrap = period if position + 1 == len(order) else 0.0
         free = other.centre + wrap - here.centre - (here.width + other.width) / 2.0
-        if free <= 0.0:
+        if free <= 1e-9 * period:  # 1 um + 1 um is not quite 2 um in floating point
             raise members[index].refuse(
                 "centre",
                 "an electrode that touches the next one of the period",

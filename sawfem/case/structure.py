@@ -16,7 +16,7 @@ class Substrate(Table):
 
     material: f.MaterialName
     euler: f.EulerAngles = None
-    cut: f.Text = ""
+    cut: f.Cut = ""
     rotations: f.Rotations = None
     short: f.Flag = Field(
         default=False, description="a perfect conductor without mass lies on it; plane waves alone"
@@ -31,7 +31,7 @@ class Layer(Table):
     material: f.MaterialName = ""
     thickness: f.Thickness = None
     euler: f.EulerAngles = None
-    cut: f.Text = ""
+    cut: f.Cut = ""
     rotations: f.Rotations = None
     potential: f.Potential = Field(
         default="", description="of a metal film, floating unless said; for it alone"

@@ -20,11 +20,13 @@ from sawfem.errors import SawfemError
 def command(name: str | None, as_json: bool, quiet: bool) -> None:
     """List the shipped material sets, or show one.
 
-    NAME is a set (quartz/bechmann-1958), a crystal (quartz, which lists its sets) or the path of
-    a material file of your own.
+    NAME is a set (quartz/bechmann-1958), a crystal or a formula (quartz, SiO2: its sets are
+    listed) or the path of a material file of your own.
     """
     names = shipped_names("materials")
     chosen = [full for full in names if full.partition("/")[0] == name] if name else list(names)
+    if name and not chosen:
+        chosen = [full for full in names if _summary(full)["formula"].lower() == name.lower()]
     if name and not chosen:
         _one(name, as_json, quiet)
         return

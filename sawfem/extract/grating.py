@@ -263,7 +263,9 @@ def strongest(waves: tuple[Wave, ...]) -> Wave:
     for wave in waves:
         if wave.coupling_k2 and wave.coupling_k2 > 1e-9:
             return wave
-    found = ", ".join(str(wave) for wave in waves) or "no surface wave at all"
+    found = ", ".join(str(wave) for wave in waves[:3]) or "no surface wave at all"
+    if len(waves) > 3:
+        found += f", and {len(waves) - 3} more"
     raise ConvergenceError(
         "no surface wave of this stack couples to electrodes, so a grating on it has no "
         f"electrical stop band (found: {found}); choose a piezoelectric material or another cut"

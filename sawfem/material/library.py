@@ -70,7 +70,9 @@ def _not_shipped(name: str, names: tuple[str, ...]) -> MaterialError | NotFoundE
             expected=("one of " if len(sets) > 1 else "") + ", ".join(sets),
         )
     crystal = name.partition("/")[0]
-    near = [full for full in names if full.partition("/")[0] == crystal] or nearest(name, names)
+    near = [full for full in names if full.partition("/")[0] == crystal]
+    near = near or [full for full in names if _shipped(full).formula.lower() == name.lower()]
+    near = near or nearest(name, names)
     if not near:
         crystals = dict.fromkeys(full.partition("/")[0] for full in names)
         near_crystals = nearest(crystal, crystals)

@@ -17,6 +17,7 @@ from sawfem.device.track import Reflector, Space, Track, Transducer
 from sawfem.device.transversal import track_figures
 from sawfem.extract import GratingSolution
 from sawfem.pipeline.circuits import CircuitSetting, moved
+from sawfem.pipeline.judgement import bulk_warning
 from sawfem.quantities import Quantity, json_key
 from sawfem.result import DeviceResult, device_result
 
@@ -101,10 +102,7 @@ def _onsets(
     for name in setting.circuit.gratings:
         onset = solutions[name].constants.next_bulk_onset
         if onset is not None and low < onset < high:
-            found.append(
-                f"above {onset / 1e6:.2f} MHz the grating {name} radiates bulk waves, which the "
-                "device model leaves out"
-            )
+            found.append(bulk_warning(onset, name))
     return found
 
 

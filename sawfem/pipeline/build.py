@@ -88,7 +88,7 @@ def build(case: ResolvedCase) -> Design:
     }
     _check_gap(case)
     if case.temperature != REFERENCE_TEMPERATURE and cells:
-        with _at(case, {}):
+        with _at(case, {}), _heated(case):
             cells = {
                 name: heated_cell(cell, case.temperature, hold_constant=held_constant(case, cell))
                 for name, cell in cells.items()
@@ -117,6 +117,23 @@ def _at(case: ResolvedCase, places: Mapping[str, str]) -> Iterator[None]:
         head, _, tail = (error.key or "").partition(".")
         key = ".".join(filter(None, (places.get(head, head), tail)))
         raise located(error, case.file, key) from None
+
+
+@contextmanager
+def _heated(case: ResolvedCase) -> Iterator[None]:
+    """Tell what a set lacks for another temperature at the key that asks for that temperature."""
+    try:
+        yield
+    except MaterialError as error:
+        if error.key not in ("temperature", "expansion"):
+            raise
+        raise CaseError(
+            file=case.file,
+            key="conditions.temperature",
+            found=f"{case.temperature:g} degC, and in {error.file} {error.found}",
+            expected=f"{REFERENCE_TEMPERATURE:g} degC, or conditions.hold_constant naming what "
+            "shall not change",
+        ) from None
 
 
 def _orientation(case: ResolvedCase, crystal: ResolvedCrystal, place: str) -> Orientation:

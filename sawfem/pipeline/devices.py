@@ -35,6 +35,7 @@ from sawfem.pipeline.beams import beams_of, with_spreading
 from sawfem.pipeline.circuits import circuit_setting, grid_of
 from sawfem.pipeline.fingers import conducting_width, resonator_of, sheet_resistance
 from sawfem.pipeline.judgement import judged
+from sawfem.pipeline.second import applies
 from sawfem.pipeline.signalling import Progress, solve_signal
 from sawfem.pipeline.specified import verdict_dict, verdicts_of
 from sawfem.pipeline.transverse import solve_transverse
@@ -100,7 +101,9 @@ def solve_device(
             response = replace(response, figures={**response.figures, "diffraction_loss": missed})
         if isinstance(asked, ResolvedResonatorDevice):
             loss = asked.resonator.propagation_loss
-            response, remarks = judged(response, solution.constants, loss)
+            response, remarks = judged(
+                response, solution.constants, loss, second_model=applies(case)
+            )
             warnings.extend(remarks)
     except SawfemError as error:
         key = f"device.{error.key}" if error.key else "device"

@@ -65,8 +65,33 @@ def _within(constants: GratingConstants) -> str:
     return f". From {low:.1f} to {high:.1f} MHz they hold to {100.0 * FIT_ERROR:g} %"
 
 
+def bulk_warning(onset: float, name: str = "", *, second_model: bool = False) -> str:
+    """That a grating radiates above ``onset`` (Hz), and which models know of it."""
+    grating = f"the grating {name}" if name else "the grating"
+    told = (
+        f"above {onset / 1e6:.2f} MHz {grating} radiates bulk waves, which the response, by "
+        "coupling of modes, leaves out"
+    )
+    return told + ("; the second model, in its own band, has them" if second_model else "")
+
+
+def _own_resonance(constants: GratingConstants, low: float, high: float) -> list[str]:
+    """That the edge at which the grating resonates lies beside the band, if it does."""
+    edge = constants.stopband_short[("lower", "upper").index(constants.resonant_edge)]
+    if edge is None or low <= edge <= high:
+        return []
+    return [
+        f"the band, {low / 1e6:.2f} to {high / 1e6:.2f} MHz, leaves out {edge / 1e6:.2f} MHz, "
+        "where the grating resonates: a peak inside the band may be a side lobe"
+    ]
+
+
 def judged(
-    response: Response, constants: GratingConstants, propagation_loss: float
+    response: Response,
+    constants: GratingConstants,
+    propagation_loss: float,
+    *,
+    second_model: bool = False,
 ) -> tuple[Response, list[str]]:
     """A resonator's response without the figures that the model cannot give, and why.
 
@@ -74,6 +99,7 @@ def judged(
     ----------
     response : of the device. constants : of its grating.
     propagation_loss : dB/s, what the case takes for it.
+    second_model : whether the device is computed by sums over its electrodes as well.
     """
     withdrawn: dict[str, str] = {}
     warnings: list[str] = []
@@ -87,12 +113,11 @@ def judged(
         )
         withdrawn |= dict.fromkeys((*_RESONANCE, *_ANTIRESONANCE), reason)
         warnings.append(f"{reason}: no resonance is reported")
+    else:
+        warnings += _own_resonance(constants, low, high)
     onset = constants.next_bulk_onset
     if onset is not None and low < onset < high:
-        warnings.append(
-            f"above {onset / 1e6:.2f} MHz the grating radiates bulk waves, which the device model "
-            "leaves out"
-        )
+        warnings.append(bulk_warning(onset, second_model=second_model))
     if propagation_loss == 0.0:
         warnings.append("no device.propagation_loss is given: quality factors are upper bounds")
     figures = {name: q for name, q in response.figures.items() if name not in withdrawn}

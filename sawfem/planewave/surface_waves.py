@@ -74,7 +74,10 @@ class Wave:
 
     def __str__(self) -> str:
         def show(value: float | None, unit: str, scale: float = 1.0) -> str:
-            return "none" if value is None else f"{value * scale:.6g} {unit}"
+            if value is None:
+                return "none"
+            told = value * scale
+            return f"{told if abs(told) > 1e-9 else 0.0:.6g} {unit}"
 
         return (
             f"{self.kind}: free {show(self.velocity_free, 'm/s')}, metallised "

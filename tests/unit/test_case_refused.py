@@ -279,9 +279,57 @@ MISTAKES = [
     ),
     (
         RESONATOR,
+        RATIO,
+        "metallisation_ratio = 0,5  # half",
+        "metallisation_ratio: found 0,5 in line 11, with a decimal comma; expected a decimal "
+        "point: metallisation_ratio = 0.5",
+    ),
+    (
+        RESONATOR,
+        RATIO,
+        "metallisation_ratio = .5",
+        "metallisation_ratio: found .5 in line 11, without a digit before its point; expected "
+        "metallisation_ratio = 0.5",
+    ),
+    (
+        RESONATOR,
+        CUT,
+        "cut = (YXl)128  # bare",
+        "cut: found (YXl)128 in line 5, without quotes; expected a text in quotes: "
+        'cut = "(YXl)128"',
+    ),
+    (
+        RESONATOR,
+        CUT,
+        'cut = "(YXl)128',
+        "cut: found a text in line 5 whose quotes are not closed; expected the same mark at both "
+        'ends: cut = "..."',
+    ),
+    (
+        RESONATOR,
+        CUT,
+        f"{CUT}\n{CUT}",
+        "cut: found the key cut a second time, in line 6; expected each key once in its table",
+    ),
+    (
+        RESONATOR,
+        CUT,
+        'cut = "128° Y-X"',
+        'substrate.cut: found "128° Y-X"; expected plate notation of IEEE Std 176, such as '
+        '"(YXl)128"',
+    ),
+    (
+        RESONATOR,
+        CUT,
+        'cut = "64 YX"',
+        'substrate.cut: found "64 YX"; expected plate notation of IEEE Std 176, such as "(YXl)64"',
+    ),
+    (
+        RESONATOR,
         "title = ",
         "= ",
-        "is not TOML: Invalid statement (at line 1, column 1)",
+        "found line 1, '= \"Buoy 7: 868 MHz resonator of the telemetry oscillator\"', which is not "
+        'TOML (invalid statement); expected lines such as [grating] or pitch = "2.228 um"',
     ),
     (
         LADDER,
@@ -406,7 +454,7 @@ MISTAKES = [
         SWEEP,
         'key = "grating.thickness"',
         'key = "grating.thicknes"',
-        'sweep.axis[1].values: found "grating.thicknes", an unknown key; expected a key of '
+        'sweep.axis[1].key: found "grating.thicknes", an unknown key; expected a key of '
         "[grating], nearest: thickness",
     ),
     (
@@ -517,11 +565,13 @@ def test_hostile_files_are_refused_quickly(text, part, tmp_path, monkeypatch):
 
 
 def test_what_is_no_file(tmp_path):
-    (tmp_path / "latin.toml").write_bytes(b'title = "\xe4"')
+    (tmp_path / "latin.toml").write_bytes(b'format = 1\ntitle = "\xe4"')
+    (tmp_path / "old-mac.toml").write_bytes(b'title = "Buoy"\rformat = 1\r')
     for path, part in [
         (tmp_path, "found a folder; expected a case file"),
         (tmp_path / "none.toml", "found no such file; expected a case file"),
-        (tmp_path / "latin.toml", "a byte that is not UTF-8"),
+        (tmp_path / "latin.toml", "found a byte in line 2 that is not UTF-8"),
+        (tmp_path / "old-mac.toml", "found lines that end with a carriage return alone"),
         ("\0", "expected"),
         ("x" * 5000, "expected a readable file"),
     ]:

@@ -144,7 +144,9 @@ MISTAKES = [
     (
         "[grating]",
         "[conditions]\ntemperature = '60 degC'\n[grating]",
-        "lithium-niobate/kovacs-1990: temperature: found no coefficients of c11,",
+        "buoy.toml: conditions.temperature: found 60 degC, and in lithium-niobate/kovacs-1990 no "
+        "coefficients of c11, c12, c13, c14, c33, c44, e15, e22, e31, e33, eps11, eps33, alpha11, "
+        "alpha33; expected 25 degC, or conditions.hold_constant naming what shall not change",
     ),
 ]
 
@@ -175,7 +177,11 @@ def test_a_mistake_in_a_variant_is_told_at_its_key(capsys: pytest.CaptureFixture
         ("density = 5000", "density = 0", "./mine.toml: density: found"),
         ('point_group = "m-3m"', 'point_group = "m-5m"', "./mine.toml: point_group: found"),
         ("density =", "densty =", "./mine.toml: densty: found an unknown key"),
-        ("c11 = 120.0", "c11 = ", "./mine.toml: is not TOML"),
+        (
+            "c11 = 120.0",
+            "c11 = ",
+            "./mine.toml: c11: found nothing behind c11 = in line 9; expected a value",
+        ),
     ],
 )
 def test_a_mistake_in_a_material_file(
@@ -286,3 +292,23 @@ def test_hostile_files_are_refused_quickly(capsys: pytest.CaptureFixture[str], t
     assert time.monotonic() - started < 2.0
     assert line.startswith("hostile.toml: ")
     assert len(line) < 500
+
+
+@pytest.mark.parametrize(
+    ("centre", "width", "line"),
+    [
+        ("1.5 um", "1 um", "grating.electrode[0].centre: found an electrode that touches"),
+        ("2 um", "4 um", "grating.electrode[1].width: found an electrode 4 um wide; expected less"),
+    ],
+)
+def test_electrodes_that_have_no_room(
+    capsys: pytest.CaptureFixture[str], centre: str, width: str, line: str
+) -> None:
+    strip = (
+        '[[grating.electrode]]\ncentre = "{}"\nwidth = "{}"\nmetal = "aluminium/kaye-laby"\n'
+        'thickness = "100 nm"\n'
+    )
+    head = CASE[: CASE.index("[grating]")] + '[grating]\nperiod = "3 um"\n'
+    text = head + strip.format("0.5 um", "1 um") + strip.format(centre, width)
+    Path("buoy.toml").write_text(text, encoding="utf-8")
+    assert refusal(capsys, "check", "buoy.toml").startswith(f"buoy.toml: {line}")

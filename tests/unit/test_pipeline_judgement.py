@@ -82,5 +82,19 @@ def test_a_band_beside_the_stop_band_has_no_resonance(constants):
 
 def test_bulk_onset_inside_the_band_and_missing_loss_are_said(constants):
     _, warnings = judged(response(8.5e8, 1.05e9), constants, 0.0)
-    assert any("above 990.00 MHz" in text for text in warnings)
+    (told,) = [text for text in warnings if "above 990.00 MHz" in text]
+    assert told.endswith("the response, by coupling of modes, leaves out")
+    _, warnings = judged(response(8.5e8, 1.05e9), constants, 0.0, second_model=True)
+    (told,) = [text for text in warnings if "above 990.00 MHz" in text]
+    assert told.endswith("leaves out; the second model, in its own band, has them")
     assert any("upper bounds" in text for text in warnings)
+
+
+def test_a_band_that_leaves_out_the_edge_that_resonates_is_said(constants):
+    """The band holds a part of the stop band, 900 to 930 MHz, but not its resonant edge."""
+    edge = dict(zip(("lower", "upper"), constants.stopband_short, strict=True))
+    resonant = edge[constants.resonant_edge]
+    _, warnings = judged(response(resonant + 5e6, 1.05e9), constants, 1e6)
+    assert any(f"leaves out {resonant / 1e6:.2f} MHz" in text for text in warnings)
+    _, warnings = judged(response(resonant - 5e6, 9.6e8), constants, 1e6)
+    assert warnings == []
