@@ -108,10 +108,10 @@ def parse_toml(raw: bytes, *, shown: str, error: type[InputError] = InputError) 
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as reason:
-        line = raw.count(b"\n", 0, reason.start) + 1
+        place = raw.count(b"\n", 0, reason.start) + 1
         raise error(
             file=shown,
-            found=f"a byte in line {line} that is not UTF-8",
+            found=f"a byte in line {place} that is not UTF-8",
             expected="UTF-8 text: save the file with that encoding",
         ) from None
     if "\n" not in text and "\r" in text:
