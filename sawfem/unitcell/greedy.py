@@ -73,6 +73,12 @@ class Growth:
             if error <= self.tolerance:
                 self.reached = max(self.estimates.values())
                 return
+            if place in self.snapshots:
+                raise ConvergenceError(
+                    f"the reduced model reached {error:.1e} of {self.tolerance:.1e}, which is "
+                    f"rounding on this mesh (a full solution at {place[0]:.6g} Hz and phase "
+                    f"{place[1]:.4g} is in it): ask for a larger tolerance or a coarser mesh"
+                )
             if len(self.snapshots) >= self.most:
                 raise ConvergenceError(
                     f"the reduced model reached {error:.1e} of {self.tolerance:.1e} with "

@@ -2,18 +2,18 @@
 
 /                      format="sawfem-cell-model", format_version, sawfem_version, sha256
                        (of the description), tolerance, reached, capacitance [F/m], period
-                       [m], electrodes, largest harmonic |k_n| p
+                       [m], electrodes, largest harmonic |k_n| p, cancelling (of rounding)
 /cell                  JSON, SI: the cell and its mesh settings
 /region                (2, 2): frequencies [Hz]; phases [rad]
 /snapshots             (n, 2): frequency [Hz], phase [rad] of the full solutions
 /projected/<name>      small matrices and traces (sawfem/unitcell/projected.py), scaled units;
                        losses by the names in /projected/loss_names (material, mechanism)
-/basis                 (free unknowns, r), to expand fields over the mesh
+/basis, /lift          (free unknowns, r) and (free unknowns, e), to expand fields over the mesh
 /floor/substrate, /floor/layer-<i>    blocks g33, g31, g11; attributes density, electric,
                        conducting, thickness [m]; /floor has the attribute shorts. What is lost
                        below in groups static and viscous [s] of the same blocks
 
-Version 1 knew no losses; it is read as such.
+Version 1 knew no losses, versions 1 and 2 no lift of the electrodes; they are read as such.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ from sawfem.unitcell.region import Region
 from sawfem.wholefiles import replacing, unwritable
 
 FORMAT = "sawfem-cell-model"
-VERSION = 2
-READ = (1, 2)
+VERSION = 3
+READ = (1, 2, 3)
 #: Arrays of a ProjectedCell by name, and whether they are complex.
 ARRAYS = {
     "stiffness": "c",
@@ -80,7 +80,7 @@ def write_model(group: Any, model: CellModel) -> None:
     group.attrs["sawfem_version"], group.attrs["sha256"] = __version__, model.sha256
     for name in ("tolerance", "reached", "capacitance", "period", "electrodes"):
         group.attrs[name] = getattr(model, name)
-    group.attrs["largest"] = small.largest
+    group.attrs["largest"], group.attrs["cancelling"] = small.largest, small.cancelling
     group["cell"] = model.description
     group["region"] = np.array([model.region.frequencies, model.region.phases])
     group["snapshots"] = np.array(model.snapshots)
@@ -88,7 +88,7 @@ def write_model(group: Any, model: CellModel) -> None:
         group[f"projected/{name}"] = getattr(small, name)
     names = [list(pair) for pair in small.loss_names]
     group["projected/loss_names"] = json.dumps(names)
-    group["basis"] = model.basis
+    group["basis"], group["lift"] = model.basis, model.lift
     _write_floor(group.create_group("floor"), small.floor)
 
 
@@ -134,6 +134,13 @@ def read_model(group: Any) -> CellModel:
         raise InputError(
             key="basis", found=f"shape {basis.shape}", expected=f"{small.order} complex columns"
         )
+    lift = np.zeros((basis.shape[0], small.electrodes), dtype=complex)
+    if int(group.attrs["format_version"]) > 2:
+        lift = group["lift"][()]
+    if lift.shape != (basis.shape[0], small.electrodes) or lift.dtype.kind != "c":
+        raise InputError(
+            key="lift", found=f"shape {lift.shape}", expected=f"{small.electrodes} complex columns"
+        )
     return CellModel.from_parts(
         region=Region(tuple(frequencies), tuple(phases)),
         tolerance=float(group.attrs["tolerance"]),
@@ -143,6 +150,7 @@ def read_model(group: Any) -> CellModel:
         description=description,
         projected=small,
         basis=basis,
+        lift=lift,
     )
 
 
@@ -195,6 +203,7 @@ def _read_projected(group: Any) -> ProjectedCell:
         period=float(group.attrs["period"]),
         electrodes=electrodes,
         largest=float(group.attrs["largest"]),
+        cancelling=float(group.attrs.get("cancelling", 0.0)),
         floor=_read_floor(group["floor"]),
         loss_names=tuple((str(material), str(mechanism)) for material, mechanism in names),
         **arrays,

@@ -7,6 +7,10 @@ branch points of the bulk waves, and they hold the dual solutions as well.
 H, the energy in which the basis is orthonormal and residuals are measured: stiffness and w0^2
 mass of the displacements, permittivity of the potential, averaged over the phase. Random vectors
 Omega with covariance H^-1 give E |Omega^H r|^2 = k r^H H^-1 r.
+
+An electrode's column is not its unknown alone, which would jump to nothing within the narrow
+elements beside it, but that and the potential of least energy around it (its lift): the energy of
+the columns is that of the cell on the finest mesh too, and with it the rounding.
 """
 
 from __future__ import annotations
@@ -14,7 +18,7 @@ from __future__ import annotations
 import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
-from scipy.sparse.linalg import splu, spsolve_triangular
+from scipy.sparse.linalg import SuperLU, splu, spsolve_triangular
 
 from sawfem.errors import ConvergenceError
 from sawfem.unitcell.discretisation import Discretisation
@@ -43,14 +47,19 @@ class SnapshotBasis:
     ----------
     discretisation : the assembled cell.
     centre : frequency w0 / 2 pi of the energy, hertz.
+    lift : (free unknowns, e) of a model to go on with; None for that of least energy.
     """
 
-    def __init__(self, discretisation: Discretisation, centre: float) -> None:
+    def __init__(
+        self, discretisation: Discretisation, centre: float, lift: Complex | None = None
+    ) -> None:
         d = discretisation
         self.discretisation = d
         self.floor = floor_admittance(d)
         self._free = d.size - d.electrodes
-        self._energy = _energy_matrix(d, centre)
+        whole = _energy_matrix(d, centre)
+        self._energy = sp.csr_array(whole[: self._free, : self._free])
+        self._energy.eliminate_zeros()
         self._steepest = steepest_harmonic(d)
         reach = int(np.ceil(max(self._steepest, 7.0 * np.pi) / (2.0 * np.pi))) + 1
         orders = np.arange(-reach, reach + 1)
@@ -61,15 +70,20 @@ class SnapshotBasis:
         #: Parts K_a, K_b, K_b^T, M_a, ... in the order of their transposes.
         self._mirrored = [3 * part + i for part in range(2 + len(d.losses)) for i in (0, 2, 1)]
         self._columns = 0
-        self._start()
+        factor = _factored(self._energy)
+        if lift is None:
+            lift = -factor.solve(whole[: self._free, self._free :].toarray())
+        self._start(lift, _random_tests(factor))
 
-    def _start(self) -> None:
+    def _start(self, lift: Complex | Array, tests: Complex) -> None:
         """Projections of the fixed vectors alone: electrodes, then random tests."""
         d = self.discretisation
         e = d.electrodes
         fixed = np.zeros((d.size, e + PROBES), dtype=complex)
+        fixed[: self._free, :e] = lift
         fixed[self._free :, :e] = np.eye(e)
-        fixed[: self._free, e:] = _random_tests(self._energy)
+        fixed[: self._free, e:] = tests
+        self._cancelling = _cancelling(d, fixed[:, :e])
         # Conjugate rows, the basis growing at the end: products with them need no copies.
         self._rows = np.zeros((e + PROBES + 40, d.size), dtype=complex)
         self._rows[: e + PROBES] = fixed.conj().T
@@ -88,8 +102,15 @@ class SnapshotBasis:
         fixed = self.discretisation.electrodes + PROBES
         return np.asarray(self._rows[fixed : self._count, : self._free].conj().T)
 
+    @property
+    def lift(self) -> Complex:
+        """What belongs to one volt of each electrode beside the basis, (free unknowns, e)."""
+        return np.asarray(self._rows[: self.discretisation.electrodes, : self._free].conj().T)
+
     def solve(self, frequency: float, phase: float, blocks: Complex | None = None) -> Complex:
-        """Full solutions at one point, electrodes' columns first; (free unknowns, e + 8).
+        """Full solutions at one point, electrodes' columns without their lift first;
+        (free unknowns, e + 8). To an empty basis the lift itself comes last, so that combinations
+        of solutions need not sum up to one.
 
         ``blocks`` are those of the floor, (n, 4, 4), if they are known.
         """
@@ -98,7 +119,9 @@ class SnapshotBasis:
             at = np.array([frequency])
             blocks = scaled_floor(self.floor, at, k, self.discretisation.cell.period)[0]
         matrix, inputs = self._matrix.at(frequency, phase, (kept, k.real), blocks, DRIVEN)
-        return np.asarray(factorise(matrix).solve(inputs))
+        found = np.asarray(factorise(matrix).solve(inputs))
+        found[:, : self.discretisation.electrodes] -= self.lift
+        return found if self._columns else np.hstack([found, self.lift])
 
     def extend(self, vectors: Complex) -> int:
         """Take the new directions of some vectors (free unknowns, v) in; how many there were."""
@@ -149,6 +172,7 @@ class SnapshotBasis:
             mass_tests=tests[3:6],
             loss=inner[6:].reshape(-1, 3, *inner.shape[1:]),
             loss_tests=tests[6:].reshape(-1, 3, *tests.shape[1:]),
+            cancelling=self._cancelling,
             loss_names=tuple((part.material, part.mechanism) for part in d.losses),
             orders=self._bottom.orders,
             bottom_nodes=self._bottom.nodes,
@@ -229,8 +253,7 @@ class _Products:
 
 
 def _energy_matrix(d: Discretisation, centre: float) -> sp.csr_array:
-    """H on the free unknowns; the entries that wrap around drop out of the mean over phases."""
-    free = d.size - d.electrodes
+    """H on all unknowns; the entries that wrap around drop out of the mean over phases."""
     electric = np.zeros(d.size, dtype=bool)
     numbers = d.unknowns.number[3]
     electric[numbers[numbers >= 0]] = True
@@ -242,24 +265,39 @@ def _energy_matrix(d: Discretisation, centre: float) -> sp.csr_array:
     signed = sp.csr_array(
         (np.where(alike, sign * entries.data.real, 0.0), (rows, columns)), shape=entries.shape
     )
-    energy = sp.csr_array((signed + omega**2 * d.mass.constant)[:free, :free])
-    energy.eliminate_zeros()
-    return energy
+    return sp.csr_array(signed + omega**2 * d.mass.constant)
 
 
-def _random_tests(energy: sp.csr_array) -> Complex:
-    """Random vectors with covariance H^-1: with H = L D L^T, L^-T D^-1/2 g for Gaussian g."""
+def _cancelling(d: Discretisation, columns: Complex) -> float:
+    """Largest (sum |g_i K_ij g_j|^2)^1/2 of the electrodes' columns g: their energy is what large
+    terms leave of each other, with a rounding error of that size times some eps.
+    """
+    entries = sp.coo_array(d.stiffness.constant)
+    rows, places = entries.coords
+    size = np.abs(columns)
+    terms = np.abs(entries.data)[:, None] * size[rows] * size[places]
+    return float(np.max(np.linalg.norm(terms, axis=0)))
+
+
+def _factored(energy: sp.csr_array) -> SuperLU:
+    """H = L D L^T. ConvergenceError if it is not positive definite."""
     factor = splu(
         sp.csc_array(energy),
         permc_spec="MMD_AT_PLUS_A",
         diag_pivot_thresh=0.0,
         options={"SymmetricMode": True},
     )
-    diagonal = factor.U.diagonal()
-    if np.any(diagonal <= 0.0) or not np.array_equal(factor.perm_r, factor.perm_c):
+    positive = np.all(factor.U.diagonal() > 0.0)
+    if not positive or not np.array_equal(factor.perm_r, factor.perm_c):
         raise ConvergenceError("the energy of the cell is not positive definite")
+    return factor
+
+
+def _random_tests(factor: SuperLU) -> Complex:
+    """Random vectors with covariance H^-1: with H = L D L^T, L^-T D^-1/2 g for Gaussian g."""
+    diagonal = factor.U.diagonal()
     rng = np.random.default_rng(20240301)
-    shape = (energy.shape[0], PROBES)
+    shape = (factor.shape[0], PROBES)
     gauss = rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
     gauss *= np.sqrt(0.5 * diagonal)[:, None]
     # U = D L^T, so U^-1 D^1/2 g = L^-T D^-1/2 g.

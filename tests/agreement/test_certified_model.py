@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 
 from sawfem.design import Electrode, Overcoat, Stack, UnitCell
-from sawfem.errors import InputError
+from sawfem.errors import ConvergenceError, InputError
 from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.region import Region
-from sawfem.unitcell.system import BlochSystem, floor_admittance
+from sawfem.unitcell.sparse import factorise
+from sawfem.unitcell.system import CAPACITANCE, BlochSystem, floor_admittance
 
 PITCH = 2.0e-6
 COARSE = MeshSettings(3, 1, 0.2)
@@ -162,3 +163,49 @@ def test_nothing_is_extrapolated():
 def test_regions_that_cannot_be(frequencies, phases):
     with pytest.raises(InputError):
         Region(frequencies, phases)
+
+
+def by_extended_precision(discretisation, frequency, phase, rounds=4):
+    """Y of the one electrode, S/m, of the very matrix of the mesh, free of the rounding of its
+    solution: residuals in extended precision correct a factorisation (iterative refinement).
+    """
+    system = BlochSystem(discretisation, phase, floor_admittance(discretisation))
+    matrix, free = system.matrix(frequency), system.size - 1
+    entries, factor = matrix.tocoo(), factorise(matrix[:free, :free])
+    values = entries.data.astype(np.clongdouble)
+    x = np.zeros(system.size, dtype=np.clongdouble)
+    x[free] = 1.0
+    for _ in range(rounds):
+        product = np.zeros(system.size, dtype=np.clongdouble)
+        np.add.at(product, entries.row, values * x[entries.col])
+        x[:free] -= factor.solve(product[:free].astype(complex))
+    return complex(-2j * np.pi * frequency * CAPACITANCE * product[free])
+
+
+@pytest.mark.skipif(np.finfo(np.longdouble).eps > 2e-19, reason="no extended precision here")
+def test_rounding_on_fine_meshes_is_within_the_certificate():
+    """Elements of 1e-4 of a period have stiffnesses of 1e5, whose rounding is bound as well."""
+    cell, velocity = strong()
+    centre = velocity / (2.0 * PITCH)
+    fine = discretise(cell, MeshSettings(order=6, gradings=4, ratio=0.1, thrift=0.3))
+    model = CellModel(fine, (0.99 * centre, centre), training=(3, 3))
+    for frequency, phase in (model.snapshots[0], model.snapshots[-1]):
+        exact = by_extended_precision(fine, frequency, phase)
+        answer = model.answer(frequency, phase)
+        error = abs(answer.admittance[0, 0] - exact)
+        assert error <= answer.bound <= 1e-9 * 2.0 * np.pi * frequency * model.capacitance
+    # An electrode's column has the energy of the cell, however narrow the elements beside it are.
+    coarse = CellModel(cell, (0.99 * centre, centre), (0.0, 0.1), mesh=COARSE, training=(2, 2))
+    energies = [abs(m.projected.stiffness[0, -1, -1]) for m in (model, coarse)]
+    assert energies[0] == pytest.approx(energies[1], rel=0.05)
+
+
+def test_a_tolerance_below_rounding_is_refused_as_such():
+    """Not with forty snapshots that only add rounding, and not as a matter of the region."""
+    cell, velocity = weak()
+    centre = velocity / (2.0 * PITCH)
+    steep = MeshSettings(order=2, gradings=6, ratio=0.1, thrift=0.3)
+    with pytest.raises(ConvergenceError, match="rounding on this mesh"):
+        CellModel(
+            cell, (0.95 * centre, centre), (0.0, 0.1), mesh=steep, tolerance=1e-10, training=(2, 2)
+        )

@@ -18,7 +18,7 @@ from benchmarks.textbook_cell import TextbookCell, TextbookMesh
 
 from sawfem.design import Stack, UnitCell
 from sawfem.extract.grating import MESHES
-from sawfem.unitcell.certified import CellModel
+from sawfem.unitcell.certified import MESH, CellModel
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.system import BlochSystem, floor_admittance
 from tests.support.commands import environment
@@ -50,7 +50,7 @@ def cell() -> UnitCell:
 
 @pytest.fixture(scope="module")
 def discretisation(cell):
-    return discretise(cell, MESHES[1])
+    return discretise(cell, MESH)
 
 
 @pytest.fixture(scope="module")

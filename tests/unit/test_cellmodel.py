@@ -7,10 +7,13 @@ import pytest
 from sawfem.conventions import FIELD
 from sawfem.design import Electrode, Stack, UnitCell
 from sawfem.errors import InputError
-from sawfem.unitcell.certified import CellModel
+from sawfem.unitcell.certified import CellModel, described
 from sawfem.unitcell.discretisation import discretise
+from sawfem.unitcell.greedy import Growth, silent
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.modelfile import load_model, save_model
+from sawfem.unitcell.region import Region
+from sawfem.unitcell.snapshots import SnapshotBasis
 from sawfem.unitcell.states import ElectricalState, terminal_admittance
 from sawfem.unitcell.system import BlochSystem, floor_admittance
 
@@ -83,6 +86,31 @@ def test_nothing_is_extrapolated_but_the_model_grows(model, full):
     assert np.max(np.abs(answer.admittance - exact)) <= answer.bound < 1e-5 * np.max(np.abs(exact))
     with pytest.raises(InputError):  # the first model has not changed
         model.answer(*point)
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_files_of_earlier_versions_are_read(full, tmp_path, version):
+    """Version 1 knew no losses, both no lift of the electrodes: a column was its unknown alone."""
+    source = SnapshotBasis(full, 0.95e9, np.zeros((full.size - 2, 2)))
+    region = Region(BAND, (1.5, 3.0))
+    growth = Growth(source, region, 1e-6, 40, (3, 3), silent)
+    old = object.__new__(CellModel)
+    old._put(region, growth, (), described(full))
+    path = save_model(old, tmp_path / "cell.h5")
+    with h5py.File(path, "r+") as file:
+        file.attrs["format_version"] = version
+        del file["lift"], file.attrs["cancelling"]
+        if version == 1:
+            for name in ("loss", "loss_tests", "loss_names"):
+                del file[f"projected/{name}"]
+    again = load_model(path)
+    for point in ((0.91e9, 2.0), (0.99e9, 2.9)):
+        exact = BlochSystem(full, point[1], floor_admittance(full)).admittance(point[0])
+        answer = again.answer(*point)
+        assert np.max(np.abs(answer.admittance - exact)) <= answer.bound
+        np.testing.assert_array_equal(
+            old.field(*point, [1.0, 0.0]), again.field(*point, [1.0, 0.0])
+        )
 
 
 @pytest.mark.parametrize("damage", ["not hdf5", "format", "hash", "shape", "missing", "nan"])
