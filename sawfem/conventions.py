@@ -34,6 +34,8 @@ Harmonic admittance
 
 from __future__ import annotations
 
+import math
+
 #: Unit of stress inside the solvers, Pa.
 STRESS = 1.0e11
 
@@ -45,6 +47,9 @@ CHARGE = STRESS / FIELD
 
 #: Electric constant, F/m (CODATA 2018).
 EPSILON_0 = 8.8541878128e-12
+
+#: Decibels in a neper: 20 log10(e).
+DECIBEL = 20.0 / math.log(10.0)
 
 #: Temperature at which constants and dimensions hold when nothing else is said, degrees Celsius.
 REFERENCE_TEMPERATURE = 25.0

@@ -17,9 +17,6 @@ from typing import Any
 from sawfem.errors import NotFoundError, nearest
 from sawfem.unittext import format_pair, format_uncertain
 
-#: Kinds of uncertainty, never merged: solver and mesh, material constants, fabrication.
-UNCERTAINTY_KINDS = ("numerical", "material", "process")
-
 _FORMS = ("real", "complex", "pair", "text")
 
 

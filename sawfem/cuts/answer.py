@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from sawfem.conventions import DECIBEL
 from sawfem.cuts.character import WaveCharacter, characterise
 from sawfem.design import Stack
 from sawfem.errors import InputError
@@ -18,7 +19,6 @@ from sawfem.planewave.heated_stack import Held
 from sawfem.planewave.hidden import refuse_hidden_substrate
 from sawfem.planewave.limiting import bulk_onsets
 from sawfem.planewave.sensitivity import ANGLES
-from sawfem.planewave.surface_waves import DECIBEL
 from sawfem.quantities import json_key, to_json
 from sawfem.quartz import orientation_warnings
 from sawfem.result import wave_dict

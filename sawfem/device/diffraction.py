@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sawfem.conventions import DECIBEL
 from sawfem.device.angular_spectrum import (
     ROLL,
     SPAN,
@@ -37,8 +38,6 @@ from sawfem.planewave.slowness_curve import SlownessCurve
 
 #: k2 W / 2 at which the power of a uniform source has fallen to half: root of sinc^2 = 1/2.
 HALF_POWER = 1.391557378251510
-#: Decibel per neper.
-DECIBEL = 20.0 / math.log(10.0)
 
 
 @dataclass(frozen=True)

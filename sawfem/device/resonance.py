@@ -32,6 +32,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.device.rational import REACH, Pole, pole_behind
+from sawfem.extract.constants import effective_coupling
 from sawfem.quantities import Quantity
 
 Immittance = Callable[[FloatArray], ComplexArray]
@@ -185,12 +186,6 @@ def motional_arm(pole: Pole) -> dict[str, float]:
         "motional_inductance": L,
         "motional_capacitance": 1.0 / (L * abs(s1) ** 2),
     }
-
-
-def effective_coupling(resonance: float, antiresonance: float) -> float:
-    """K_eff^2 = (pi/2)(fr/fa)/tan((pi/2)(fr/fa)) (IEEE Std 176-1987; from memory)."""
-    angle = 0.5 * np.pi * resonance / antiresonance
-    return float(angle / np.tan(angle))
 
 
 def resonance_figures(

@@ -171,22 +171,6 @@ def _verdict(limit: Limit, kind: str, bound: float, responses: Mapping[float, Re
     return Verdict(limit, kind, value, at, bound, margin, margin >= 0.0, celsius)
 
 
-def penalty(verdicts: Iterable[Verdict]) -> float:
-    """How far a device is from its specification: sum of squared misses, each by its own scale.
-
-    Zero where every limit is kept. Scales: 1 dB, a tenth of other bounds.
-    """
-    total = 0.0
-    for verdict in verdicts:
-        if verdict.margin is None:
-            total += 100.0
-        elif verdict.margin < 0.0:
-            decibel = verdict.limit.quantity in ("insertion_loss", "return_loss", "ripple")
-            scale = 1.0 if decibel else max(0.1 * abs(verdict.bound), 1e-30)
-            total += (min(-verdict.margin / scale, 100.0)) ** 2
-    return total
-
-
 def responses_at(
     limits: Sequence[Limit],
     temperatures: Iterable[float],

@@ -10,9 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from sawfem.conventions import DECIBEL
 from sawfem.errors import ConvergenceError
 from sawfem.extract.coupled import ComConstants as ComConstants
 from sawfem.quantities import Quantity, entry
+
+#: Decibel per wavelength of a temporal loss Im f / Re f.
+PER_WAVELENGTH = 2.0 * math.pi * DECIBEL
 
 
 def effective_coupling(resonance: float, antiresonance: float) -> float:
@@ -196,9 +200,9 @@ def com_uncertainty(constants: GratingConstants) -> dict[str, float | complex]:
 
 def decibels_per_wavelength(nepers: float, wavelength: float) -> float:
     """Np/m -> dB per wavelength."""
-    return nepers * 20.0 / math.log(10.0) * wavelength
+    return nepers * DECIBEL * wavelength
 
 
 def nepers_per_metre(decibels_per_wavelength: float, wavelength: float) -> float:
     """DB per wavelength -> Np/m."""
-    return decibels_per_wavelength * math.log(10.0) / 20.0 / wavelength
+    return decibels_per_wavelength / DECIBEL / wavelength

@@ -25,9 +25,9 @@ from threadpoolctl import threadpool_limits
 
 from sawfem.design import UnitCell
 from sawfem.errors import ConvergenceError
-from sawfem.extract.constants import ComConstants, nepers_per_metre
+from sawfem.extract.constants import PER_WAVELENGTH, ComConstants, nepers_per_metre
 from sawfem.extract.edges import CLEAR, sampled_admittance
-from sawfem.extract.grating import DECIBEL, MESHES, grating_waves, strongest
+from sawfem.extract.grating import MESHES, grating_waves, strongest
 from sawfem.planewave import Wave
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
@@ -100,7 +100,7 @@ def _on_mesh(cell: UnitCell, wave: Wave, settings: MeshSettings) -> ComConstants
     # The zero lies at d = 4 |a|^2 / (w C).
     detuning = 2.0 * math.pi * (f_zero - f_pole) / velocity
     a_squared = 0.25 * (2.0 * math.pi * f_pole) * capacitance * cell.period * detuning
-    loss = DECIBEL * pole.imag / f_pole if pole.imag > 1e-12 * f_pole else 0.0
+    loss = PER_WAVELENGTH * pole.imag / f_pole if pole.imag > 1e-12 * f_pole else 0.0
     return ComConstants(
         pitch=2.0 * cell.period,
         velocity=velocity,

@@ -18,6 +18,7 @@ from threadpoolctl import threadpool_limits
 from sawfem.design import UnitCell
 from sawfem.errors import ConvergenceError, GeometryError, InputError
 from sawfem.extract.constants import (
+    PER_WAVELENGTH,
     GratingConstants,
     decibels_per_wavelength,
     effective_coupling,
@@ -61,9 +62,6 @@ MESHES: tuple[MeshSettings, ...] = tuple(
 THRIFTY: tuple[MeshSettings, ...] = tuple(
     MeshSettings(order=order, gradings=order - 2, ratio=0.1, thrift=0.3) for order in (4, 5, 6, 7)
 )
-
-#: Decibel per wavelength of a temporal loss Im f / Re f: 20 log10(e) 2 pi.
-DECIBEL = 40.0 * math.pi / math.log(10.0)
 
 
 @dataclass(frozen=True)
@@ -387,7 +385,7 @@ def _pair(edges: tuple[Any, ...]) -> tuple[float | None, float | None]:
 def _attenuation(frequency: complex) -> float:
     """DB per wavelength; rounding below 1e-12 is no loss."""
     ratio = frequency.imag / frequency.real
-    return DECIBEL * ratio if abs(ratio) > 1e-12 else 0.0
+    return PER_WAVELENGTH * ratio if abs(ratio) > 1e-12 else 0.0
 
 
 def _reasons(band: StopBand, picture: TwoModes | None) -> dict[str, str]:

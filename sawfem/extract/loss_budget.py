@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.design import UnitCell
+from sawfem.extract.constants import PER_WAVELENGTH
 from sawfem.material import Material
 from sawfem.unitcell.perturbation import STEP, EdgeDerivatives, cell_materials
 from sawfem.unitcell.stopband import Edge, StopBand
@@ -32,8 +33,6 @@ from sawfem.unitcell.stopband import Edge, StopBand
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-#: Decibel per wavelength of a temporal loss Im f / Re f: 20 log10(e) 2 pi.
-DECIBEL = 40.0 * np.pi / np.log(10.0)
 #: Decibel per wavelength below which radiation is rounding.
 ROUNDING = 1e-10
 
@@ -65,7 +64,7 @@ class LossBudget:
 
     def by_mechanism(self, edge: int) -> dict[str, float]:
         """DB per wavelength of one edge, under "radiation" and "<material>, mechanical" etc."""
-        scale = DECIBEL / self.frequency[edge].real
+        scale = PER_WAVELENGTH / self.frequency[edge].real
         radiation = float(scale * self.frequency[edge].imag)
         found = {"radiation": radiation if abs(radiation) > ROUNDING else 0.0}
         for kind in ("mechanical", "dielectric"):

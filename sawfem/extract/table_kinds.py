@@ -22,8 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sawfem.errors import ConvergenceError
+from sawfem.extract.constants import PER_WAVELENGTH
 from sawfem.extract.edges import reflection_phase
-from sawfem.extract.grating import DECIBEL, GratingSolution
+from sawfem.extract.grating import GratingSolution
 from sawfem.extract.loss_budget import with_losses
 from sawfem.unitcell.stopband import Edge, StopBand
 
@@ -254,4 +255,4 @@ DIRECTIONAL = Kind(
 def loss(frequency: Complex) -> Array:
     """DB per wavelength of complex frequencies; rounding is no loss."""
     ratio = frequency.imag / frequency.real
-    return np.asarray(np.where(np.abs(ratio) > 1e-12, DECIBEL * ratio, 0.0))
+    return np.asarray(np.where(np.abs(ratio) > 1e-12, PER_WAVELENGTH * ratio, 0.0))

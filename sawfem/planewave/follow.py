@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from sawfem.conventions import DECIBEL
 from sawfem.errors import ConvergenceError, InputError
 from sawfem.planewave.bordered import CONVERGED, STEPS, solved
 from sawfem.planewave.generalised import ComplexArray, uncoupled_components
@@ -21,7 +22,7 @@ from sawfem.planewave.modes import HALF_SPACE_FREQUENCY
 from sawfem.planewave.scaled_stack import ScaledMedium, ScaledStack
 from sawfem.planewave.stack_matrix import ALL, StackMatrix, slab_counts
 from sawfem.planewave.stack_wave import StackWave, ceiling_above
-from sawfem.planewave.surface_waves import DECIBEL, Wave
+from sawfem.planewave.surface_waves import Wave
 from sawfem.planewave.wave_form import WaveForm
 
 if TYPE_CHECKING:

@@ -22,14 +22,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sawfem.conventions import STRESS
+from sawfem.conventions import DECIBEL, STRESS
 from sawfem.errors import MaterialError
 from sawfem.material import Medium
 from sawfem.planewave.follow import follow_scaled
 from sawfem.planewave.generalised import Array, ComplexArray, Numbers
 from sawfem.planewave.scaled_stack import ScaledMedium, ScaledStack
 from sawfem.planewave.stack_wave import StackWave
-from sawfem.planewave.surface_waves import DECIBEL
 from sawfem.planewave.wave_form import WaveForm
 from sawfem.tensors import stiffness_matrix, stiffness_tensor
 

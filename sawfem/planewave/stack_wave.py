@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sawfem.conventions import DECIBEL
 from sawfem.planewave.generalised import ComplexArray
 from sawfem.planewave.limiting import bulk_onsets
 from sawfem.planewave.scaled_stack import ScaledMedium, ScaledStack
 from sawfem.planewave.stack_matrix import StackMatrix
-from sawfem.planewave.surface_waves import DECIBEL
 
 #: Attenuation -Im k / Re k below which a wave of a lossless stack counts as guided.
 GUIDED = 1.0e-11

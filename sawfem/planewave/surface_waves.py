@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from sawfem.conventions import DECIBEL
 from sawfem.errors import GeometryError
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.leaky import leaky_modes
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
 
 #: Kind of every wave of :func:`leaky_estimates`.
 LEAKY = "leaky-estimate"
-#: Decibel per neper.
-DECIBEL = 20.0 / math.log(10.0)
 
 
 @dataclass(frozen=True)

@@ -141,13 +141,6 @@ def refine(plan: SweepPlan, identity: Identity, hands: Hands, keeper: Keeper) ->
     return Refined(dict(search.errors), search.reached)
 
 
-def _along_axes(spans: Sequence[AxisSpan], place: Place) -> list[float]:
-    """Numbers on the axes, in their units, of a point."""
-    return [
-        float(span.at([float(share)]).numbers[0]) for span, share in zip(spans, place, strict=True)
-    ]
-
-
 def _answers(
     keeper: Keeper, wanted: Sequence[int], columns: Sequence[str]
 ) -> dict[int, dict[str, float]]:

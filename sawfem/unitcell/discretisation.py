@@ -162,11 +162,6 @@ class Discretisation:
         """Number of unknowns, electrodes included."""
         return int(self.stiffness.constant.shape[0])
 
-    @property
-    def scalar_size(self) -> int:
-        """Number of scalar shape functions of the mesh."""
-        return int(self.basis.N)
-
     def unfold(self, vector: Complex, phase: float) -> Complex:
         """Unknowns -> (4, n): coefficients of u1, u2, u3, phi over the whole mesh, scaled."""
         u = self.unknowns

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from sawfem.conventions import DECIBEL
 from sawfem.design import Layer, Stack
 from sawfem.material import load_material, material_variant
 from sawfem.planewave import plane_waves
@@ -16,7 +17,6 @@ from sawfem.planewave.follow import locate
 from sawfem.planewave.loss import Loss, attenuation, damped
 from sawfem.planewave.profile import depth_profile, energy_shares, energy_velocity
 from sawfem.planewave.sensitivity import sensitivity
-from sawfem.planewave.surface_waves import DECIBEL
 from sawfem.planewave.wave_form import WaveForm
 
 NIOBATE = "lithium-niobate/kovacs-1990"
