@@ -274,11 +274,15 @@ class Gratings:
 
     def lossless(self) -> Gratings:
         """The same with every loss left out."""
-        bare, double = (
-            {name: item.lossless() for name, item in known.items()}
+        return self.with_losses(0.0)
+
+    def with_losses(self, factor: float) -> Gratings:
+        """The same with every loss ``factor`` times as strong."""
+        lossy, double = (
+            {name: item.with_losses(factor) for name, item in known.items()}
             for known in (self.constants, self.double)
         )
-        return replace(self, constants=bare, double=double)
+        return replace(self, constants=lossy, double=double)
 
 
 def strip_levels(track: Track) -> tuple[FloatArray, FloatArray]:

@@ -131,6 +131,24 @@ class ComConstants:
             capacitance_loss=0.0,
         )
 
+    def with_losses(self, factor: float) -> ComConstants:
+        """The same grating with Q ``factor`` times as large; zero is :meth:`lossless`."""
+        quiet = self.lossless()
+        if factor == 0.0:
+            return quiet
+        k, k_back = self.both_reflections
+        a, a_back = self.both_transductions
+        k0, a0 = quiet.reflection, quiet.transduction
+        return replace(
+            self,
+            reflection=k0 + factor * (k - k0),
+            transduction=a0 + factor * (a - a0),
+            attenuation=factor * self.attenuation,
+            reflection_back=k0.conjugate() + factor * (k_back - k0.conjugate()),
+            transduction_back=a0.conjugate() + factor * (a_back - a0.conjugate()),
+            capacitance_loss=factor * self.capacitance_loss,
+        )
+
     @property
     def directivity(self) -> float:
         """-sin(arg k - 2 arg a) by the Hermitian parts: +1 launches best to +x1, -1 to -x1.

@@ -45,6 +45,30 @@ def test_attenuation_of_waves_has_its_own_quality_factor():
     assert rates == pytest.approx(1.0 / told["resonance"]["quality_factor"], rel=1e-9)
 
 
+@pytest.mark.parametrize("name", ["resonance", "antiresonance"])
+def test_open_ends_do_not_change_what_the_other_losses_leave(name):
+    # Closed form: d = w/v - pi/p - j alpha in every section, so that attenuation alpha moves each
+    # natural frequency by j alpha v/(2 pi), however much leaves by the ends. Short mirrors: the
+    # driven device holds neighbouring modes beside the one that rings, above all at the
+    # antiresonance. The ends alone: the same device without any other loss.
+    f = np.linspace(0.95, 1.06, 601) * CENTRE
+    parts = {"r": ResonatorPart(Resonator(101, (60, 60), 150e-6, **PITCH), "main")}
+    circuit = Circuit(parts, (("r", (("in", GROUND),)),), PORT)
+    ends = circuit_response(circuit, Gratings({"main": MAIN}), f).figures
+    parts = {
+        "r": ResonatorPart(Resonator(101, (60, 60), 150e-6, **PITCH, attenuation=ALPHA), "main")
+    }
+    circuit = Circuit(parts, (("r", (("in", GROUND),)),), PORT)
+    gratings = Gratings({"main": LOSSY})
+    figures = circuit_response(circuit, gratings, f).figures
+    told = quality_by_mechanism(circuit, gratings, figures)[name]
+    w = 2.0 * np.pi * told["frequency_hz"]
+    found = told["by_mechanism"]
+    assert found["propagation"] == pytest.approx(w / (2.0 * ALPHA * 3870.0), rel=2e-3)
+    assert found["radiation"] == pytest.approx(w / (2.0 * 20.0 * 3870.0), rel=2e-3)
+    assert found["ends"] == pytest.approx(float(ends[f"quality_factor_{name}_energy"]), rel=2e-3)
+
+
 def test_resistance_in_series_burns_as_in_the_motional_arm():
     # At the series resonance of R1, L1, C1 a resistance Rs before it has Q = w L1/Rs.
     circuit, gratings = alone(attenuation=ALPHA, sheet_resistance=0.4)
