@@ -16,10 +16,10 @@ by projection on a few random vectors with covariance H^-1: E |Omega^H r|^2 = k 
 squared norms are expanded, so the bound has no floor at the root of the rounding error. A is
 close to H on what the basis leaves unresolved (losses change it by some 1/Q there), so
 
-    |Y - Y_r| <= SAFETY w C0 (2 rho rho_d + 3e-14 |a| |d| + 8e-16 q |1 + ja| |1 + jd|)
+    |Y - Y_r| <= SAFETY w C0 (2 rho rho_d + 3e-14 |a| |d| + 4e-16 |q a| |q d|)
 
-with what rounding leaves in the small matrices and, q being the size of the terms that cancel in
-the electrodes' columns, in the making of them on narrow elements
+with what rounding leaves in the small matrices and in the making of them: q^2 is the size of the
+terms that cancel in the energy of a column, large where elements are narrow
 (reduced bases: Hesthaven, Rozza, Stamm 2016; randomised residual norms: Smetana, Zahm, Patera,
 SIAM J. Sci. Comput. 41, A900 (2019); from memory). It is an estimate with high probability, not
 a proof, and it is the error against the same mesh with an infinite basis: the error of the mesh

@@ -2,7 +2,7 @@
 
 /                      format="sawfem-cell-model", format_version, sawfem_version, sha256
                        (of the description), tolerance, reached, capacitance [F/m], period
-                       [m], electrodes, largest harmonic |k_n| p, cancelling (of rounding)
+                       [m], electrodes, largest harmonic |k_n| p
 /cell                  JSON, SI: the cell and its mesh settings
 /region                (2, 2): frequencies [Hz]; phases [rad]
 /snapshots             (n, 2): frequency [Hz], phase [rad] of the full solutions
@@ -51,7 +51,10 @@ ARRAYS = {
     "top": "c",
     "loss": "c",
     "loss_tests": "c",
+    "cancelling": "f",
 }
+#: Those that files of earlier versions have not.
+LATER = ("loss", "loss_tests", "cancelling")
 
 
 def save_model(model: CellModel, path: str | Path) -> Path:
@@ -80,7 +83,7 @@ def write_model(group: Any, model: CellModel) -> None:
     group.attrs["sawfem_version"], group.attrs["sha256"] = __version__, model.sha256
     for name in ("tolerance", "reached", "capacitance", "period", "electrodes"):
         group.attrs[name] = getattr(model, name)
-    group.attrs["largest"], group.attrs["cancelling"] = small.largest, small.cancelling
+    group.attrs["largest"] = small.largest
     group["cell"] = model.description
     group["region"] = np.array([model.region.frequencies, model.region.phases])
     group["snapshots"] = np.array(model.snapshots)
@@ -168,7 +171,7 @@ def _check_format(group: Any) -> None:
 
 
 def _read_projected(group: Any) -> ProjectedCell:
-    known = [name for name in ARRAYS if name in group["projected"] or not name.startswith("loss")]
+    known = [name for name in ARRAYS if name in group["projected"] or name not in LATER]
     arrays: dict[str, Any] = {name: group[f"projected/{name}"][()] for name in known}
     electrodes = int(group.attrs["electrodes"])
     r = arrays["mass"].shape[-1] - electrodes
@@ -179,6 +182,8 @@ def _read_projected(group: Any) -> ProjectedCell:
         arrays["loss_tests"] = np.zeros((0, 3, tests, r + electrodes), dtype=complex)
     else:
         names = json.loads(group["projected/loss_names"].asstr()[()])
+    if int(group.attrs["format_version"]) < 3:
+        arrays["cancelling"] = np.zeros(r + electrodes)
     traces = (arrays["orders"].size, r + electrodes + tests)
     shapes = {
         "stiffness": (3, r + electrodes, r + electrodes),
@@ -187,6 +192,7 @@ def _read_projected(group: Any) -> ProjectedCell:
         "mass_tests": (3, tests, r + electrodes),
         "loss": (len(names), 3, r + electrodes, r + electrodes),
         "loss_tests": (len(names), 3, tests, r + electrodes),
+        "cancelling": (r + electrodes,),
         "bottom": (arrays["bottom_nodes"].size, traces[0], 4, traces[1]),
         "top": (arrays["top_nodes"].size, traces[0], 1, traces[1]),
     }
@@ -203,7 +209,6 @@ def _read_projected(group: Any) -> ProjectedCell:
         period=float(group.attrs["period"]),
         electrodes=electrodes,
         largest=float(group.attrs["largest"]),
-        cancelling=float(group.attrs.get("cancelling", 0.0)),
         floor=_read_floor(group["floor"]),
         loss_names=tuple((str(material), str(mechanism)) for material, mechanism in names),
         **arrays,

@@ -67,6 +67,7 @@ class SnapshotBasis:
         self._top = SideIntegrals.along(d, d.top, orders)
         self._matrix = PointMatrix(d, self._bottom, self._top)
         self._products = _Products(d)
+        self._squares = sp.csr_array(abs(d.stiffness.constant) ** 2)
         #: Parts K_a, K_b, K_b^T, M_a, ... in the order of their transposes.
         self._mirrored = [3 * part + i for part in range(2 + len(d.losses)) for i in (0, 2, 1)]
         self._columns = 0
@@ -83,7 +84,7 @@ class SnapshotBasis:
         fixed[: self._free, :e] = lift
         fixed[self._free :, :e] = np.eye(e)
         fixed[: self._free, e:] = tests
-        self._cancelling = _cancelling(d, fixed[:, :e])
+        self._cancelling = self._terms(fixed[:, :e])
         # Conjugate rows, the basis growing at the end: products with them need no copies.
         self._rows = np.zeros((e + PROBES + 40, d.size), dtype=complex)
         self._rows[: e + PROBES] = fixed.conj().T
@@ -142,6 +143,7 @@ class SnapshotBasis:
         self._small = np.concatenate([left, columns], axis=2)
         self._count, self._columns = after, self._columns + count
         self._sides.append(self._traces(padded))
+        self._cancelling = np.concatenate([self._cancelling, self._terms(padded)])
         return count
 
     def projected(self) -> ProjectedCell:
@@ -172,7 +174,7 @@ class SnapshotBasis:
             mass_tests=tests[3:6],
             loss=inner[6:].reshape(-1, 3, *inner.shape[1:]),
             loss_tests=tests[6:].reshape(-1, 3, *tests.shape[1:]),
-            cancelling=self._cancelling,
+            cancelling=np.r_[self._cancelling[e:], self._cancelling[:e]],
             loss_names=tuple((part.material, part.mechanism) for part in d.losses),
             orders=self._bottom.orders,
             bottom_nodes=self._bottom.nodes,
@@ -180,6 +182,13 @@ class SnapshotBasis:
             bottom=bottom,
             top=top,
         )
+
+    def _terms(self, vectors: Complex) -> Array:
+        """(sum |q_i K_ij q_j|^2)^1/2 of every vector q: the energy of q is what these terms leave
+        of each other, with a rounding error of their size times some eps.
+        """
+        size = np.abs(vectors) ** 2
+        return np.asarray(np.sqrt(np.sum(size * (self._squares @ size), axis=0)))
 
     def _traces(self, vectors: Complex) -> tuple[Complex, Complex]:
         d = self.discretisation
@@ -266,17 +275,6 @@ def _energy_matrix(d: Discretisation, centre: float) -> sp.csr_array:
         (np.where(alike, sign * entries.data.real, 0.0), (rows, columns)), shape=entries.shape
     )
     return sp.csr_array(signed + omega**2 * d.mass.constant)
-
-
-def _cancelling(d: Discretisation, columns: Complex) -> float:
-    """Largest (sum |g_i K_ij g_j|^2)^1/2 of the electrodes' columns g: their energy is what large
-    terms leave of each other, with a rounding error of that size times some eps.
-    """
-    entries = sp.coo_array(d.stiffness.constant)
-    rows, places = entries.coords
-    size = np.abs(columns)
-    terms = np.abs(entries.data)[:, None] * size[rows] * size[places]
-    return float(np.max(np.linalg.norm(terms, axis=0)))
 
 
 def _factored(energy: sp.csr_array) -> SuperLU:
