@@ -189,6 +189,7 @@ def com_uncertainty(constants: GratingConstants) -> dict[str, float | complex]:
         ("capacitance_static", "capacitance_per_pair", 0.5),
         ("capacitance_loss", "capacitance_loss", 1.0),
         ("capacitance_slope", "capacitance_slope", 1.0),
+        ("phase_over_group_velocity", "phase_over_group_velocity", 1.0),
     ):
         if key in bars:
             found[name] = share * bars[key]

@@ -11,7 +11,9 @@ Without reflection the equations of sawfem/extract/coupled.py give, with d = w/v
     Y/L = j w C - 4j |a|^2 / d:
 
 the pole is d = 0, so v = 4 p f_pole, and the zero is d = 4 |a|^2/(w C). C is fitted over a band
-around both. What remains of the reflection is of second order and is left out.
+around both. What remains of the reflection is of second order and is left out. The phase runs
+pi/2 an electrode, so v over the group velocity 2 pi p df/dgamma is f/(gamma df/dgamma), with the
+derivative of the mode along its phase (sawfem/unitcell/beside.py).
 """
 
 from __future__ import annotations
@@ -29,16 +31,25 @@ from sawfem.extract.constants import PER_WAVELENGTH, ComConstants, nepers_per_me
 from sawfem.extract.edges import CLEAR, sampled_admittance
 from sawfem.extract.grating import MESHES, grating_waves, strongest
 from sawfem.planewave import Wave
+from sawfem.unitcell.beside import phase_slope
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.reduced import ReducedSystem, reduce
-from sawfem.unitcell.stopband import UNCOUPLED, partners, resonances
+from sawfem.unitcell.stopband import UNCOUPLED, Edge, partners, resonances
 from sawfem.unitcell.system import BlochSystem, floor_admittance
 
 #: Phase from electrode to electrode at which double electrodes work.
 PHASE = 0.5 * math.pi
 #: Half width of the band over which C is fitted, relative to the frequency of the pole.
 HALF_BAND = 0.03
+#: Constants that have an error bar.
+NUMERICAL = (
+    "velocity",
+    "transduction",
+    "capacitance",
+    "attenuation",
+    "phase_over_group_velocity",
+)
 
 
 @dataclass(frozen=True)
@@ -80,8 +91,7 @@ def solve_double_electrodes(cell: UnitCell) -> DoubleElectrodeSolution:
     with threadpool_limits(limits=1, user_api="blas"):
         coarse, fine = (_on_mesh(cell, wave, settings) for settings in MESHES[:2])
     numerical: dict[str, float | complex] = {
-        name: abs(getattr(fine, name) - getattr(coarse, name))
-        for name in ("velocity", "transduction", "capacitance", "attenuation")
+        name: abs(getattr(fine, name) - getattr(coarse, name)) for name in NUMERICAL
     }
     return DoubleElectrodeSolution(fine, numerical)
 
@@ -94,13 +104,14 @@ def _on_mesh(cell: UnitCell, wave: Wave, settings: MeshSettings) -> ComConstants
     system = BlochSystem(discretisation, PHASE, floor_admittance(discretisation))
     model = reduce(system, centre / (4.0 * cell.period))
     pole, zero = _pole_and_zero(model, 0.85 * wave.velocity_metallised, 1.02 * wave.velocity_free)
-    f_pole, f_zero = pole.real, zero.real
+    f_pole, f_zero = pole.frequency.real, zero.frequency.real
     velocity = 4.0 * cell.period * f_pole
     capacitance = _fitted_capacitance(model, f_pole, f_zero)
     # The zero lies at d = 4 |a|^2 / (w C).
     detuning = 2.0 * math.pi * (f_zero - f_pole) / velocity
     a_squared = 0.25 * (2.0 * math.pi * f_pole) * capacitance * cell.period * detuning
-    loss = PER_WAVELENGTH * pole.imag / f_pole if pole.imag > 1e-12 * f_pole else 0.0
+    loss = pole.frequency.imag / f_pole
+    loss = PER_WAVELENGTH * loss if loss > 1e-12 else 0.0
     return ComConstants(
         pitch=2.0 * cell.period,
         velocity=velocity,
@@ -108,11 +119,12 @@ def _on_mesh(cell: UnitCell, wave: Wave, settings: MeshSettings) -> ComConstants
         transduction=complex(2.0 * math.sqrt(max(0.0, a_squared))),
         capacitance=2.0 * capacitance,
         attenuation=nepers_per_metre(loss, 4.0 * cell.period),
+        phase_over_group_velocity=f_pole / (PHASE * phase_slope(model, pole).real),
     )
 
 
-def _pole_and_zero(model: ReducedSystem, low: float, high: float) -> tuple[complex, complex]:
-    """Frequencies of the shorted and of the open mode of the strongest wave."""
+def _pole_and_zero(model: ReducedSystem, low: float, high: float) -> tuple[Edge, Edge]:
+    """The shorted and the open mode of the strongest wave."""
     shorted, open_, _, _ = resonances(model, low, high)
     coupled = [mode for mode in shorted if mode.coupling > UNCOUPLED]
     if not coupled:
@@ -122,7 +134,7 @@ def _pole_and_zero(model: ReducedSystem, low: float, high: float) -> tuple[compl
     zeros = partners(pole, above, 1)
     if not zeros:
         raise ConvergenceError("the open-circuit mode of the double electrodes was not found")
-    return pole.frequency, zeros[0].frequency
+    return pole, zeros[0]
 
 
 def _fitted_capacitance(model: ReducedSystem, pole: float, zero: float) -> float:

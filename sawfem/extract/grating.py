@@ -166,22 +166,9 @@ def _solved(
             fine = replace(fine, constants=replace(fine.constants, numerical=bars))
             if edge_error(fine.constants) <= accuracy or number == total - 1:
                 report("unit cell", total, total)
-                fine = _with_group_velocity(fine)
                 return replace(fine, checks=_checks(fine.band, fine.picture))
         coarse = fine
     raise AssertionError("MESHES holds at least two meshes")
-
-
-def _with_group_velocity(solution: GratingSolution) -> GratingSolution:
-    """The same with the group velocity of its wave, or with why it has none."""
-    constants, picture = solution.constants, solution.picture
-    g = None if picture is None else phase_over_group_velocity(solution.band, picture.com)
-    if g is not None:
-        return replace(solution, constants=replace(constants, phase_over_group_velocity=g))
-    several = isinstance(solution.band.model, ConnectedSystem)
-    reason = "of one electrode a period alone" if several else "no mode beside the driven edge"
-    reasons = {**constants.reasons, "phase_over_group_velocity": f"not known: {reason}"}
-    return replace(solution, constants=replace(constants, reasons=reasons))
 
 
 def _affordable(cell: UnitCell, meshes: tuple[MeshSettings, ...]) -> tuple[MeshSettings, ...]:
@@ -211,14 +198,12 @@ def solve_like(
     ``limits`` are how far an edge may move, relatively, and how alike its displacement must stay;
     beyond them the edges are searched anew.
 
-    Plane waves, group velocity, error bars and checks are not computed again: ``waves`` and the
-    ratio of the velocities are those of the solution, ``numerical`` and ``checks`` are empty.
+    Plane waves, error bars and checks are not computed again: ``waves`` are those of the
+    solution, ``numerical`` and ``checks`` are empty.
     """
     model = solution.band.model
     connections = model.connections if isinstance(model, ConnectedSystem) else None
-    found = _on_mesh(cell, connections, solution.waves, settings, solution, limits)
-    g = solution.constants.phase_over_group_velocity
-    return replace(found, constants=replace(found.constants, phase_over_group_velocity=g))
+    return _on_mesh(cell, connections, solution.waves, settings, solution, limits)
 
 
 def grating_waves(cell: UnitCell, *, phase: float = math.pi) -> tuple[Wave, ...]:
@@ -306,17 +291,21 @@ def _on_mesh(
         )
         lossy, picture = replace(lossy, reasons=(*band.reasons, reason)), None
         band = replace(band, reasons=lossy.reasons)
-    constants = _constants(cell, wave, lossy, picture)
+    # A ratio of lengths of phase, which materials' losses move in second order alone.
+    g = None if picture is None else phase_over_group_velocity(band)
+    constants = _constants(cell, wave, lossy, picture, g)
     return GratingSolution(cell, constants, wave, waves, band, picture, {}, losses)
 
 
 def _constants(
-    cell: UnitCell, wave: Wave, band: StopBand, picture: TwoModes | None
+    cell: UnitCell, wave: Wave, band: StopBand, picture: TwoModes | None, g: float | None
 ) -> GratingConstants:
     resonance, antiresonance = band.resonance, band.antiresonance
     two = len(band.shorted) == 2
     upper = two and band.shorted[1] is resonance
     reasons = _reasons(band, picture)
+    if picture is not None and g is None:
+        reasons["phase_over_group_velocity"] = "not known: no mode beside the driven edge"
     onsets = _bulk_onsets(cell, 2.0 * band.pitch)
     return GratingConstants(
         pitch=band.pitch,
@@ -339,6 +328,7 @@ def _constants(
         resonant_edge="upper" if upper else "lower",
         bulk_onset=min(onsets, default=None),
         next_bulk_onset=min((f for f in onsets if f > resonance.frequency.real), default=None),
+        phase_over_group_velocity=g,
         fit_range=picture.fit_range if picture else None,
         **_backward(picture),
         fit_band=picture.band if picture else None,
@@ -409,6 +399,7 @@ def _reasons(band: StopBand, picture: TwoModes | None) -> dict[str, str]:
             "directivity",
             "reference_plane",
             "transduction_centre",
+            "phase_over_group_velocity",
             "fit_band",
             "fit_misfit",
             "fit_range",

@@ -9,8 +9,12 @@ so that all that is measured along the grating goes with g = v/v_g, v = w0 p/pi.
 of one material g is near 1; a film that guides the wave slows it (the ray picture of dispersion:
 Auld, Acoustic Fields and Waves in Solids, 1973; from memory).
 
-Here a mode of the cell is computed at the phase pi - q beside the edge that the electrodes drive,
-and g = q / sqrt(d^2 - k k') with the detunings of g = 1.
+Here a mode of the cell is computed at the phase pi - q a pitch beside the edge that the electrodes
+drive (sawfem/unitcell/beside.py), and with the shorted edges f1, f2 of the same mesh
+
+    g = q / sqrt(d^2 - k k')   with   d^2 - k k' = [2 pi/Re(f1 + f2)]^2 (f - f1)(f - f2)
+
+at g = 1. A stop band that closes leaves g = f/(gamma df/dgamma) of a wave that runs through it.
 """
 
 from __future__ import annotations
@@ -19,49 +23,28 @@ import math
 
 import numpy as np
 
-from sawfem.extract.coupled import ComConstants
-from sawfem.unitcell.connection import ConnectedSystem
-from sawfem.unitcell.discretisation import discretise
-from sawfem.unitcell.mesh import MeshSettings
-from sawfem.unitcell.reduced import reduce
-from sawfem.unitcell.stopband import StopBand, resonances
-from sawfem.unitcell.system import BlochSystem, floor_admittance
+from sawfem.unitcell.beside import Beside
+from sawfem.unitcell.stopband import StopBand
 
-#: Mesh of the mode: g is a ratio of differences, and needs no finer one.
-MESH = MeshSettings(order=3, gradings=2, ratio=0.15)
-#: Phase from pi at which the mode is sought: this share of |k p|, and no less than that.
-BESIDE, LEAST = 0.6, 0.02
+#: Phase from pi a pitch at which the mode is sought: this share of |k p|, and no less than that.
+BESIDE, LEAST = 0.6, 1e-3
 #: A factor outside this window is another wave's.
 WINDOW = (0.7, 3.0)
 
 
-def phase_over_group_velocity(band: StopBand, com: ComConstants) -> float | None:
-    """G of a grating of one electrode a period; None where no mode tells it.
-
-    Parameters
-    ----------
-    band : the stop band at phase pi. com : its constants for g = 1.
-    """
-    if isinstance(band.model, ConnectedSystem):
+def phase_over_group_velocity(band: StopBand) -> float | None:
+    """G of a grating; None where a shorted edge is missing or no mode tells it."""
+    if len(band.shorted) < 2:
         return None
-    k, k_back = com.both_reflections
-    size = abs(np.sqrt(k * k_back))
-    q = max(BESIDE * size, LEAST)
-    d = discretise(band.model.system.discretisation.cell, MESH)
-    system = BlochSystem(d, math.pi - q, floor_admittance(d))
-    centre = com.centre_frequency
-    lower = band.resonance.frequency.real <= centre
-    # Between the edge and where a wave without any group delay to spare would be.
-    reach = math.hypot(size, q / WINDOW[0]) / math.pi
-    ends = (size / math.pi, 1.05 * reach)
-    shares = sorted((1.0 - end if lower else 1.0 + end) for end in ends)
-    to_velocity = 2.0 * math.pi * com.pitch / (math.pi - q)
-    low, high = (share * centre * to_velocity for share in shares)
-    shorted, _, _, _ = resonances(reduce(system, centre), low, high, floating=False)
-    if not shorted:
+    f1, f2 = (edge.frequency for edge in band.shorted)
+    scale = 2.0 * math.pi / (f1 + f2).real
+    q = max(BESIDE * 0.5 * scale * abs(f2 - f1), LEAST)
+    driven = band.resonance
+    # A cell one wave long holds two pitches.
+    back = q * band.model.system.phase / math.pi
+    mode = Beside.of(band).mode(back, driven.frequency, below=driven is band.shorted[0])
+    if mode is None:
         return None
-    mode = max(shorted, key=lambda edge: edge.coupling)
-    p, v = com.pitch, com.velocity
-    detuning = 2.0 * math.pi * mode.frequency / v * p - math.pi - 1j * com.attenuation * p
-    g = float((q / np.sqrt(detuning**2 - k * k_back)).real)
-    return abs(g) if WINDOW[0] < abs(g) < WINDOW[1] else None
+    f = mode.frequency
+    g = abs(float((q / (scale * np.sqrt((f - f1) * (f - f2)))).real))
+    return g if WINDOW[0] < g < WINDOW[1] else None

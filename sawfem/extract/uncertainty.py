@@ -31,6 +31,7 @@ _PLAIN = (
     "attenuation_coupled",
     "capacitance_loss",
     "capacitance_slope",
+    "phase_over_group_velocity",
 )
 
 

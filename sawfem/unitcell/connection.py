@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +84,11 @@ class ConnectedSystem(ReducedSystem):
         tied = np.zeros(self.links.shape[1], dtype=complex)
         tied[: vector.shape[0] - fields] = vector[fields:]
         return np.concatenate([self.basis @ vector[:fields], self.links @ tied]).astype(complex)
+
+    def restrict(self, vectors: NDArray[Any]) -> NDArray[Any]:
+        """V^T of vectors over all unknowns (n, m): fields, then what floats; (order, m)."""
+        tied = self.links[:, :-1].T @ vectors[self.basis.shape[0] :]
+        return np.vstack([super().restrict(vectors), tied])
 
 
 def connect(model: ReducedSystem, connections: Sequence[str]) -> ConnectedSystem:

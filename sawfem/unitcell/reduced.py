@@ -161,6 +161,10 @@ class ReducedSystem:
         potentials = vector[r:] if vector.shape[0] > r else np.zeros(self.electrodes)
         return np.concatenate([_times(self.basis, vector[:r]), potentials]).astype(complex)
 
+    def restrict(self, vectors: NDArray[Any]) -> NDArray[Any]:
+        """V^T of vectors over all unknowns of the full system (n, m): (order, m)."""
+        return np.asarray(self.basis.T @ vectors[: self.basis.shape[0]])
+
     def frequency_error(
         self, frequency: complex, vector: Complex, left: Complex | None = None
     ) -> float:
@@ -178,7 +182,7 @@ class ReducedSystem:
         x = self.expand(vector)
         s = self.system
         free = s.size - s.electrodes
-        r = self._residual(frequency, x)[:free]
+        r = self.residual(frequency, x)[:free]
         answer = self._backward(r)
         step = 1e-6 * abs(frequency)
         matrices = self.matrices(np.array([frequency + step, frequency - step]))
@@ -196,7 +200,7 @@ class ReducedSystem:
     def _is_real(self) -> bool:
         return bool(np.isrealobj(self.basis))
 
-    def _residual(self, frequency: complex, x: Complex) -> Complex:
+    def residual(self, frequency: complex, x: Complex) -> Complex:
         """A(w, gamma) x of the full system, without ever forming its dense blocks."""
         s = self.system
         omega = s.scaled_frequency(frequency)
