@@ -51,9 +51,9 @@ def heated_cell(cell: UnitCell, celsius: float, *, hold_constant: Held = ()) -> 
         return cell
     refuse_strangers([material.name for material in cell_materials(cell)], hold_constant)
     crystal = cell.stack.material
+    strain = free_strain(crystal, celsius, hold_constant)  # a membrane has none: MaterialError
     bare = Stack(crystal, orientation=cell.stack.orientation)
     heated = stack_at_temperature(bare, celsius, hold_constant=held_of(crystal, hold_constant))
-    strain = free_strain(crystal, celsius, hold_constant)
     rotation, stretch, _ = material_lines(cell.stack.orientation.rotation, strain)
 
     def film(material: Material, turned: Array) -> tuple[Material, Orientation, float]:

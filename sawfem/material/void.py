@@ -30,19 +30,19 @@ class Air(Material):
         object.__setattr__(self, "permittivity", read_only(EPSILON_0 * np.eye(3), (3, 3)))
 
     def expansion_strain(self, celsius: float) -> Array:
-        """MaterialError: what a membrane expands with is its frame, which nobody has named."""
+        """MaterialError: air has no constants that move; a grating on a membrane is not heated."""
         raise _unknown_frame()
 
     def at_temperature(self, celsius: float, *, hold_constant: Collection[str] = ()) -> Material:
-        """MaterialError: what a membrane expands with is its frame, which nobody has named."""
+        """MaterialError: air has no constants that move; a grating on a membrane is not heated."""
         raise _unknown_frame()
 
 
 def _unknown_frame() -> MaterialError:
     return MaterialError(
         key="temperature",
-        found="a membrane, which its frame stretches as the temperature changes",
-        expected="a substrate: the drift of membranes is not computed",
+        found="a grating on a membrane, which its frame stretches as the temperature changes",
+        expected="a substrate: of membranes the drift of plane waves alone is computed",
     )
 
 

@@ -4,6 +4,10 @@ A film clamped to the substrate expands in the plane like the substrate, without
 sigma_3j = 0 gives its strain along the normal, for an isotropic film alpha_f + 2 nu / (1 - nu)
 (alpha_f - alpha_s). The stress changes no constants here (they would need third-order ones).
 
+A membrane hangs from nothing that would hold its size: its films expand together, flat, without a
+force in the plane, sum h_i Q_i (strain - free_i) = 0 with Q the stiffness of plane stress; a single
+film expands as the free material. A frame would impose its own expansion, and a stress.
+
 Device axes stay material lines: as the crystal expands by F = 1 + strain, a surface of normal n
 has the normal F^-T n, and a direction t becomes F t.
 """
@@ -37,7 +41,8 @@ class StackAtTemperature:
     ----------
     celsius : the temperature.
     substrate, layers : media in device axes, thickness in metres, upwards.
-    strain : (3, 3), thermal strain of the substrate since 25 degC, device axes.
+    strain : (3, 3), thermal strain of the substrate since 25 degC, device axes; of a membrane that
+        in its plane alone.
     stretch : length of a line along x1 over its length at 25 degC.
     """
 
@@ -71,12 +76,39 @@ def stack_at_temperature(
     """
     names = [stack.material.name, *(layer.material.name for layer in stack.layers)]
     refuse_strangers(names, hold_constant)
+    if stack.is_membrane:
+        return _heated_membrane(stack, celsius, hold_constant)
     strain = free_strain(stack.material, celsius, hold_constant)
     rotation, stretch, _ = material_lines(stack.orientation.rotation, strain)
     heated = heated_material(stack.material, celsius, hold_constant)
     device = rotate(strain, stack.orientation.rotation)
     layers = [_heated_layer(layer, celsius, device, hold_constant) for layer in stack.layers]
     return StackAtTemperature(celsius, heated.rotated(rotation), tuple(layers), device, stretch)
+
+
+def _heated_membrane(stack: Stack, celsius: float, hold_constant: Held) -> StackAtTemperature:
+    """A membrane whose films expand together, flat and without a force in the plane."""
+    stiffness, pull = np.zeros((3, 3)), np.zeros(3)
+    for layer in stack.layers:
+        rotation = layer.orientation.rotation
+        free = rotate(free_strain(layer.material, celsius, hold_constant), rotation)
+        medium = heated_material(layer.material, celsius, hold_constant).rotated(rotation)
+        own = layer.thickness * plane_stress_stiffness(medium)
+        stiffness += own
+        pull += own @ [free[0, 0], free[1, 1], 2.0 * free[0, 1]]
+    along, across, shear = np.linalg.solve(stiffness, pull)
+    plane = np.zeros((3, 3))
+    plane[:2, :2] = [[along, 0.5 * shear], [0.5 * shear, across]]
+    layers = [_heated_layer(layer, celsius, plane, hold_constant) for layer in stack.layers]
+    stretch = float(np.hypot(1.0 + along, 0.5 * shear))
+    return StackAtTemperature(celsius, stack.media()[0], tuple(layers), plane, stretch)
+
+
+def plane_stress_stiffness(medium: Medium) -> Array:
+    """Stiffness (3, 3) of a film without stress across, for strains 11, 22 and 2 x 12; Pa."""
+    stiffness = stiffness_matrix(medium.stiffness)
+    out = np.linalg.solve(stiffness[np.ix_(_OUT, _OUT)], stiffness[np.ix_(_OUT, _IN)])
+    return np.asarray(stiffness[np.ix_(_IN, _IN)] - stiffness[np.ix_(_IN, _OUT)] @ out)
 
 
 def refuse_strangers(names: Sequence[str], hold_constant: Held) -> None:

@@ -2,7 +2,7 @@
 
 Everything moves: constants, density, thickness of layers and the pattern on the surface. With
 v the phase velocity of the wave at the wavelength that an electrode pattern fixes (it expands with
-the substrate along x1, strain alpha), per kelvin and relative,
+the substrate, or the membrane, along x1, strain alpha), per kelvin and relative,
 
     TCV = (1/v) dv/dT,   TCD = (1/tau) d tau/dT = alpha - TCV,   TCF = (1/f) df/dT = -TCD,
 
@@ -58,6 +58,7 @@ class TemperatureCoefficients:
     held : material -> constants and parts kept as they are because they were named in
         ``hold_constant``; empty if the data were complete.
     mark : the weakest mark among the sets and coefficients used.
+    frameless : of a membrane, which is taken to expand freely.
     """
 
     celsius: float
@@ -68,14 +69,18 @@ class TemperatureCoefficients:
     turnover: float | None
     held: Mapping[str, tuple[str, ...]]
     mark: str
+    frameless: bool = False
 
     @property
     def caution(self) -> str | None:
-        """A sentence about what was held constant, or None."""
-        if not self.held:
-            return None
-        parts = "; ".join(f"{', '.join(names)} of {name}" for name, names in self.held.items())
-        return f"kept constant in temperature, for want of coefficients: {parts}"
+        """A sentence about what was held constant or left out, or None."""
+        told = []
+        if self.held:
+            parts = "; ".join(f"{', '.join(names)} of {name}" for name, names in self.held.items())
+            told.append(f"kept constant in temperature, for want of coefficients: {parts}")
+        if self.frameless:
+            told.append("the membrane expands freely; the stress of a frame is not in it")
+        return "; ".join(told) or None
 
     def __str__(self) -> str:
         text = (
@@ -118,7 +123,8 @@ def temperature_coefficients(
     samples = [track.at(celsius + n * step) for n in range(-2, 3)]
     velocity, stretch = np.array(samples).T
     frequency = velocity / stretch
-    materials = [stack.material, *(layer.material for layer in stack.layers)]
+    below = () if stack.is_membrane else (stack.material,)
+    materials = [*below, *(layer.material for layer in stack.layers)]
     held = {m.name: names for m in materials if (names := held_of(m, hold_constant))}
     marks = [heated_material(m, celsius, hold_constant).mark for m in materials]
     return TemperatureCoefficients(
@@ -130,6 +136,7 @@ def temperature_coefficients(
         turnover=_turnover(track, celsius, _drift(frequency, step), step),
         held=held,
         mark=max(marks, key=MARKS.index),
+        frameless=stack.is_membrane,
     )
 
 

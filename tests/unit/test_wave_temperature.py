@@ -6,6 +6,7 @@ from support.known_waves import isotropic
 
 from sawfem.design import Stack
 from sawfem.errors import InputError, MaterialError
+from sawfem.material import load_material
 from sawfem.planewave import plane_waves
 from sawfem.planewave.heated_stack import clamped_strain, stack_at_temperature
 from sawfem.planewave.temperature import temperature_coefficients
@@ -133,3 +134,105 @@ def test_what_is_held_is_said() -> None:
 def test_refused_step() -> None:
     with pytest.raises(InputError, match="step"):
         temperature_coefficients(NIOBATE, plane_waves(NIOBATE)[0], step=0.0)
+
+
+def plate(material: str, thickness: float, cut: tuple[float, float, float] = (0, 0, 0)) -> Stack:
+    return Stack("air").with_layer(material, thickness, euler=cut)
+
+
+def drift_of(law, material, celsius: float = 25.0, step: float = 10.0) -> float:
+    """(1/X) dX/dT of a closed form of the heated material, by differences of fourth order."""
+    held = ["permittivity"]
+    turns = [n * step for n in range(-2, 3)]
+    x = [law(material.at_temperature(celsius + t, hold_constant=held), t) for t in turns]
+    return (8.0 * (x[3] - x[1]) - (x[4] - x[0])) / (12.0 * step * x[2])
+
+
+def test_a_thin_plate_of_silicon_drifts_as_its_plate_velocity() -> None:
+    """S0 of a thin plate: sqrt(E / (rho (1 - nu^2))) = sqrt((c11 - c12^2/c11) / rho), SH0:
+    sqrt(c44 / rho) (Lamb 1917; on {001} along [100] of a cubic crystal it is the same with its own
+    constants). Their drift from the coefficients of the set, rho ~ (1 + alpha dT)^-3.
+    """
+    alpha = 2.6e-6
+    silicon = load_material("silicon/mason-1958")
+    stack = plate("silicon/mason-1958", 40e-9)  # kh 0.03: 1e-5 below the limit
+    held = {"silicon/mason-1958": ["permittivity"]}
+    symmetric, shear = (
+        next(w for w in plane_waves(stack, "1 GHz") if abs(w.polarisation[i]) > 0.9) for i in (0, 1)
+    )
+
+    def rho(dt: float) -> float:
+        return silicon.density / (1.0 + alpha * dt) ** 3
+
+    def plate_velocity(m, dt: float) -> float:
+        c11, c12 = m.stiffness[0, 0], m.stiffness[0, 1]
+        return float(np.sqrt((c11 - c12**2 / c11) / rho(dt)))
+
+    def shear_velocity(m, dt: float) -> float:
+        return float(np.sqrt(m.stiffness[3, 3] / rho(dt)))
+
+    for wave, law in ((symmetric, plate_velocity), (shear, shear_velocity)):
+        assert wave.velocity == pytest.approx(law(silicon, 0.0), rel=1e-5)
+        found = temperature_coefficients(stack, wave, hold_constant=held)
+        velocity = drift_of(law, silicon)
+        # 0.0005 ppm/K: what is left of the thickness, 1e-5 of the drift
+        assert found.velocity.first == pytest.approx(velocity, abs=5e-10)
+        assert found.expansion.first == pytest.approx(alpha, abs=1e-12)
+        assert found.delay.first == pytest.approx(alpha - velocity, abs=5e-10)
+        assert "expands freely" in str(found.caution)
+
+
+def test_shear_waves_of_a_plate_feel_its_thickness() -> None:
+    """SH1: v = c / sqrt(1 - (c / 2 f h)^2) (closed form); at a fixed pattern, k ~ 1 / (1 + a dT),
+    omega^2 = c^2 (k^2 + (pi / h)^2): thickness and length both move it.
+    """
+    silica = load_material("silica/auld-1973")
+    stack = plate("silica/auld-1973", 3e-6)
+    wave = next(w for w in plane_waves(stack, "868 MHz") if w.shear_horizontal > 0.5 and w.order)
+    k, h, alpha = 2.0 * np.pi * 868e6 / wave.velocity, 3e-6, 5.5e-7
+
+    def frequency(m, dt: float) -> float:
+        larger = 1.0 + alpha * dt
+        c = np.sqrt(m.stiffness[3, 3] / silica.density * larger**3)
+        return float(c * np.hypot(k / larger, np.pi / (h * larger)))
+
+    cold = silica.at_temperature(25.0, hold_constant=["permittivity"])
+    assert 2.0 * np.pi * 868e6 == pytest.approx(frequency(cold, 0.0), rel=1e-9)
+    found = temperature_coefficients(stack, wave, hold_constant=GLASS)
+    x = [
+        frequency(silica.at_temperature(25.0 + t, hold_constant=["permittivity"]), t)
+        for t in (-20.0, -10.0, 0.0, 10.0, 20.0)
+    ]
+    expected = (8.0 * (x[3] - x[1]) - (x[4] - x[0])) / (120.0 * x[2])
+    assert found.frequency.first == pytest.approx(expected, abs=1e-10)
+
+
+def test_films_of_a_membrane_expand_without_a_force() -> None:
+    """Films of glass and silicon {001}: strain = sum h E/(1 - nu) alpha / sum h E/(1 - nu), with
+    biaxial moduli (thin-film elasticity); across, alpha + 2 nu/(1 - nu) (alpha - strain).
+    """
+    stack = plate("silica/auld-1973", 1e-6).with_layer("silicon/mason-1958", 0.4e-6)
+    warm = stack_at_temperature(stack, 75.0, hold_constant=["permittivity"])
+    weights, pulls = [], []
+    for layer in stack.layers:
+        hot = layer.material.at_temperature(75.0, hold_constant=["permittivity"])
+        c11, c12 = hot.stiffness[0, 0], hot.stiffness[0, 1]
+        biaxial = c11 + c12 - 2.0 * c12**2 / c11
+        weights.append(biaxial * layer.thickness)
+        pulls.append(layer.material.expansion_strain(75.0)[0, 0])
+    strain = np.dot(weights, pulls) / sum(weights)
+    np.testing.assert_allclose(warm.strain, np.diag([strain, strain, 0.0]), atol=1e-15)
+    assert warm.stretch == pytest.approx(1.0 + strain, abs=1e-14)
+    assert pulls[0] < strain < pulls[1]
+    for layer, (medium, thickness) in zip(stack.layers, warm.layers, strict=True):
+        mass = medium.density * thickness * (1.0 + strain) ** 2
+        assert mass == pytest.approx(layer.material.density * layer.thickness, rel=1e-12)
+    alone = stack_at_temperature(plate("quartz/bechmann-1958", 1e-6, (0, 50, 20)), 75.0,
+                                 hold_constant=["piezoelectric", "permittivity"])  # fmt: skip
+    bulk = Stack("quartz/bechmann-1958", euler=(0, 50, 20))
+    free = stack_at_temperature(bulk, 75.0, hold_constant=["piezoelectric", "permittivity"])
+    # Shear across the plate turns it: that is of second order in strains of 5e-5.
+    assert alone.stretch == pytest.approx(free.stretch, abs=3e-9)
+    np.testing.assert_allclose(
+        alone.layers[0][0].stiffness, free.substrate.stiffness, rtol=1e-12, atol=1e-1
+    )
