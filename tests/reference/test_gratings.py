@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from sawfem.design import Electrode, Stack, UnitCell
+from sawfem.design import Stack, UnitCell
 from sawfem.extract.edges import reflection_phase, two_modes
 from sawfem.extract.grating import MESHES, solve_grating
 from sawfem.planewave import surface_waves
 from sawfem.unitcell.discretisation import discretise
-from sawfem.unitcell.stopband import StopBand, find_stop_band, refine_stop_band
+from sawfem.unitcell.stopband import StopBand, find_stop_band
 
 PITCH = 2.0e-6
 
@@ -136,121 +136,3 @@ def test_leaky_cut_reports_attenuation_and_onset():
     constants = solution.constants
     assert constants.attenuation > 0.0
     assert constants.attenuation_open > constants.attenuation
-
-
-def _rotated_tantalate(set_name: str, strip: Electrode, rotation: float) -> UnitCell:
-    stack = Stack(f"lithium-tantalate/{set_name}", euler=[0.0, rotation - 90.0, 0.0])
-    return UnitCell(stack, [strip], PITCH)
-
-
-def _aluminium(height: float, ratio: float = 0.5, wall: float = 90.0) -> Electrode:
-    return Electrode(
-        "aluminium/kaye-laby", height * 2.0 * PITCH, ratio * PITCH, sidewall_angle=wall
-    )
-
-
-def _least_leakage(
-    strip: Electrode, centre: float, set_name: str = "smith-welsh-1971"
-) -> tuple[float, float, float]:
-    """Rotations of least leakage at resonance and antiresonance, degrees, and antiresonance over
-    resonance - 1 at the rotation ``centre``.
-
-    The wave radiated is one amplitude that passes nearly through zero, so that the loss is a
-    parabola in the rotation: it is laid through three of them.
-    """
-    rotations = centre + np.array([-3.0, 0.0, 3.0])
-    losses = np.zeros((2, rotations.size))
-    band, spread = None, np.nan
-    for index, rotation in enumerate(rotations):
-        discretisation = discretise(_rotated_tantalate(set_name, strip, rotation), MESHES[0])
-        if band is None:
-            band = find_stop_band(discretisation, 4211.3, 4112.8)
-        else:
-            band = refine_stop_band(discretisation, band, moved=1e-2, alike=0.9)
-        # The wave is the lower shorted edge; the Rayleigh wave, 20 % below, is not driven here.
-        assert band.resonance is band.shorted[0]
-        edges = (band.resonance.frequency, band.antiresonance.frequency)
-        losses[:, index] = [edge.imag / edge.real for edge in edges]
-        if rotation == centre:
-            spread = edges[1].real / edges[0].real - 1.0
-    assert losses.min() > 0.0
-    squares = [np.polynomial.Polynomial.fit(rotations, row, 2) for row in losses]
-    resonance, antiresonance = (float(square.deriv().roots()[0]) for square in squares)
-    return resonance, antiresonance, spread
-
-
-def test_rotation_of_least_leakage_on_rotated_tantalate():
-    """Rotated Y-X tantalate with Al: least leakage at resonance between 39 and 43 degrees, rising
-    with thickness (Kawachi et al., IEEE Trans. UFFC 48, 1442 (2001): 40 to 42 degrees for
-    h/lambda 0.07 to 0.10; found, abstract). Resonance to antiresonance 3.3 to 3.7 % at 8 %
-    (common practice, no source).
-
-    It holds for Smith-Welsh, bulk aluminium, ratio 0.5, upright walls at h/lambda 0.07 (40.5
-    degrees), 0.08 (41.7) and up to 0.09 (43.0), and not at 0.10 (44.6); antiresonance 43.9, 45.6,
-    47.4, 49.5. The mesh is not why: two finer ones move the 44.6 by less than 0.01.
-    What it takes at 0.10, measured one by one (resonance, degrees):
-
-        ratio        0.6: 45.4   0.45: 44.1   0.4: 43.5   0.3: 42.1
-        side walls   80 deg: 43.8   75 deg: 43.4   70 deg: 43.0 (width at the foot)
-                     70 deg: 43.8 (width half way up)
-        density      2600 kg/m^3: 44.1   2430 kg/m^3, ten per cent less: 43.3
-        titanium     10 nm (h/lambda 0.0025) below the aluminium: 45.1; as a part of 0.10: 44.6
-        together     75 deg and 2600 kg/m^3: 43.0   ratio 0.4, 80 deg, 2600 kg/m^3: 42.2
-        set          Warner 43.5   Kushibiki 45.0
-
-    All that takes metal away lowers the rotation: ten per cent of the density alone by 1.3 degrees,
-    so that 43 is met with some 12 per cent less mass than upright bulk metal has. Leaning walls and
-    a film a little lighter than bulk are usual (common practice, no source) and together reach 43,
-    but the abstract names neither set, section nor density. It is the standing wave that feels
-    the strips so: under a level film of as much metal the least leakage moves from 34.9 to 36.0
-    degrees only (plane waves, Al h/lambda 0.02 to 0.08).
-    """
-    found = [
-        _least_leakage(_aluminium(h), c) for h, c in ((0.07, 41.0), (0.08, 42.0), (0.10, 44.0))
-    ]
-    resonance, antiresonance, _ = np.array(found).T
-    assert np.all(np.diff(resonance) > 0.5)
-    assert np.all((resonance[:2] > 39.0) & (resonance[:2] < 43.0))
-    assert resonance[2] == pytest.approx(44.6, abs=0.15)  # outside, see above
-    assert np.all(antiresonance > resonance + 2.0)
-    assert 0.033 < found[1][2] < 0.037
-
-
-@pytest.mark.parametrize(
-    ("strip", "rotation"),
-    [
-        (_aluminium(0.10, ratio=0.3), 42.1),
-        (_aluminium(0.10, wall=70.0), 43.0),
-    ],
-)
-def test_less_metal_has_its_least_leakage_at_a_smaller_rotation(strip, rotation):
-    """At h/lambda 0.10 the range of Kawachi et al. is met by narrow strips, and nearly so by walls
-    of 70 degrees; the figures in between stand with the test above."""
-    found, above, _ = _least_leakage(strip, 43.0)
-    assert found == pytest.approx(rotation, abs=0.15)
-    assert 39.0 < found < 43.2
-    assert above > found + 2.0
-
-
-def test_leakage_is_the_power_through_the_floor_over_the_stored_energy():
-    """At h/lambda 0.10, beside the least leakage: Im f of the complex edge equals, to first order,
-    P/(4 pi W) with the power through the floor and the energy of the standing wave at the real
-    frequency (Auld, Acoustic Fields and Waves in Solids, vol. 2, ch. 10; from memory), and the
-    pole of the admittance on the real axis: two other routes than the contour's."""
-    cell = _rotated_tantalate("smith-welsh-1971", _aluminium(0.10), 46.0)
-    band = find_stop_band(discretise(cell, MESHES[0]), 4211.3, 4112.8)
-    edge, model = band.resonance, band.model
-    f = edge.frequency.real
-    above, below = f * (1.0 + 1e-5), f * (1.0 - 1e-5)
-    a, up, down = (model.matrix(g) for g in (f, above, below))
-    # j w x^H (A - A^H) x / 4 is the power, w x^H dA/dw x / 4 the energy: their scales cancel.
-    x = edge.vector
-    lost = (x.conj() @ (a - a.conj().T) @ x / 2j).real
-    stored = (x.conj() @ (up - down) @ x).real / (above - below)
-    assert -lost / stored == pytest.approx(edge.frequency.imag, rel=0.01)
-    # Y = b - j r/(f - f_p) near the pole, so that 1/Y vanishes there: a cubic through four points.
-    t = np.array([-2.0, -1.0, 1.0, 2.0])
-    inverse = 1.0 / model.admittances(f * (1.0 + 1e-5 * t))[:, 0, 0]
-    roots = np.polynomial.Polynomial(np.polynomial.polynomial.polyfit(t, inverse, 3)).roots()
-    pole = f * (1.0 + 1e-5 * roots[np.argmin(np.abs(roots))])
-    assert pole.imag == pytest.approx(edge.frequency.imag, rel=1e-3)
