@@ -29,7 +29,7 @@ _STRIPS = IntegerRule(0, _MOST, what="a count of electrodes")
 
 def _one_a_port(kind: str, window: str = "") -> ListRule:
     """One quantity, or one for each port."""
-    what = f"a {kind} or a list of one for each port"
+    what = f"one value or a list of one for each port: {kind}"
     return ListRule(QuantityRule(kind, window or kind), 1, 99, what, single=True)
 
 
@@ -60,7 +60,7 @@ Misalignment = Annotated[Any, QuantityRule("angle", "misalignment")]
 FitModel = Annotated[str, ChoiceRule(("resonator", "circuit"))]
 FitQuantity = Annotated[str, ChoiceRule(("scattering", "admittance"))]
 StaticLoss = Annotated[str, ChoiceRule(("series", "parallel", "none"))]
-Arms = Annotated[Any, IntegerRule(1, 12, what="a count of motional arms, 1 to 12")]
+Arms = Annotated[Any, IntegerRule(1, 12, what="a count of motional arms")]
 FreeNames = Annotated[
     Any, ListRule(TextRule("the name of a parameter", longest=60), 1, 60, "a list of names")
 ]

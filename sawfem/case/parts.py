@@ -15,8 +15,10 @@ class _TransducerKeys(Table):
     """Keys that every transducer has."""
 
     grating: f.Name = ""
-    aperture: f.Aperture = None
-    gap: f.Gap = None
+    aperture: f.Aperture = Field(default=None, description="overlap of the fingers")
+    gap: f.Gap = Field(
+        default=None, description="centre of the last finger to that of the next electrode beyond"
+    )
     sheet_resistance: f.Resistance = Field(default=None, description="ohm per square of the film")
     propagation_loss: f.LossRate = Field(
         default=None, description="along the path, per time of travel"
@@ -42,7 +44,7 @@ class Lump(Table):
     inductance: f.Inductance = None
     capacitance: f.Capacitance = None
     resistance: f.Resistance = None
-    quality: f.QualityFactor = None
+    quality: f.QualityFactor = Field(default=None, description="of an inductance or capacitance")
 
 
 class Network(Table):
@@ -112,7 +114,7 @@ class PlacedPart(Table):
     """A part of a circuit and the nodes at its terminals."""
 
     part: f.Name
-    nodes: f.Names
+    nodes: f.Names = Field(description='at its terminals in order; "ground" is the common one')
 
 
 class ResonatorDevice(_TransducerKeys):

@@ -36,8 +36,11 @@ class Band(Table):
 class Limit(Table):
     """One line of a specification."""
 
-    name: f.Text
-    quantity: f.Text
+    name: f.Text = Field(description="for the table of limits")
+    quantity: f.Text = Field(
+        description="of the response or a figure of it, such as insertion_loss; a wrong name is "
+        "answered with the nearest"
+    )
     start: f.Frequency = Field(default=None, alias="from")
     stop: f.Frequency = Field(default=None, alias="to")
     at_most: f.Value = None
@@ -47,7 +50,9 @@ class Limit(Table):
 class Specification(Table):
     """What the response has to keep."""
 
-    temperatures: f.Temperatures = None
+    temperatures: f.Temperatures = Field(
+        default=None, description="at every one of which every limit has to be kept"
+    )
     frequency_temperature_coefficient: f.Drift = Field(
         default=None, description="relative change of all frequencies per kelvin"
     )
@@ -72,8 +77,8 @@ class Design(Table):
     )
     propagation_loss: f.LossRate = None
     sheet_resistance: f.Resistance = None
-    evaluations: f.Count = 1500
-    seed: f.Seed = 0
+    evaluations: f.Count = Field(default=1500, description="of the search, at most")
+    seed: f.Seed = Field(default=0, description="of the search")
 
 
 class Measurement(Table):
@@ -144,7 +149,9 @@ class Transverse(Table):
 class Results(Table):
     """What else to compute, and how closely."""
 
-    include: f.ResultParts = Field(default_factory=list)
+    include: f.ResultParts = Field(
+        default_factory=list, description="what cases/README.md tells of each"
+    )
     accuracy: f.Accuracy = Field(default=1e-5, description="relative, of the edge frequencies")
     second_model: f.Flag = Field(
         default=True, description="transducers by sums over electrodes too, beside the device model"
@@ -154,19 +161,22 @@ class Results(Table):
 class Axis(Table):
     """One axis of a sweep or a map: a key path and its values."""
 
-    key: f.Text
+    key: f.Text = Field(description="a key path of the case, such as grating.thickness")
     start: f.Value = Field(default=None, alias="from")
     stop: f.Value = Field(default=None, alias="to")
     points: f.Points = None
     values: f.Values = None
     spacing: f.Spacing = "linear"
-    together: f.Text = ""
+    together: f.Text = Field(default="", description="axes with the same label move as one")
 
 
 class Sweep(Table):
     """Variants of the whole case."""
 
-    keep: f.Keep = None
+    keep: f.Keep = Field(
+        default=None,
+        description="constants, checks, figures, waves, or quantities such as velocity",
+    )
     axis: Annotated[list[Axis], OneOrMany(8)]
     sample: f.Sampling = "grid"
     points: f.Count = Field(default=None, description="of a sample; at most, where adaptive")
@@ -183,7 +193,12 @@ class Map(Table):
     """Plane waves over keys of substrate and layers."""
 
     waves: f.Waves = None
-    keep: f.Keep = None
+    keep: f.Keep = Field(
+        default=None,
+        description="velocity_free, velocity_metallised, coupling_k2, power_flow_angle, "
+        "attenuation_free, attenuation_metallised, delay_temperature_coefficient, "
+        "frequency_temperature_coefficient",
+    )
     axis: Annotated[list[Axis], OneOrMany(8)]
     frequency: f.Frequency = None
     hold_constant: f.HeldConstant = Field(
@@ -197,7 +212,7 @@ class Map(Table):
 class Spread(Table):
     """How much one key scatters in fabrication."""
 
-    key: f.Text
+    key: f.Text = Field(description="a key path of the case, such as grating.thickness")
     standard_deviation: f.Value = Field(
         description="in the unit of the key, or in per cent or ppm of its value"
     )
@@ -214,14 +229,16 @@ class Correlated(Table):
 class Yield(Table):
     """Share of devices that keep the specification."""
 
-    samples: f.Count
+    samples: f.Count = Field(description="dies to draw")
     seed: f.Seed = 0
     spread: Annotated[list[Spread], OneOrMany()] = Field(default_factory=list)
     correlation: Annotated[list[Correlated], OneOrMany()] = Field(default_factory=list)
     wafers_per_lot: f.Count = 1
     dies_per_wafer: f.Count = 1
-    confidence: f.Confidence = 0.95
-    layout_grid: f.Thickness = None
+    confidence: f.Confidence = Field(default=0.95, description="of the interval of the yield")
+    layout_grid: f.Thickness = Field(
+        default=None, description="to which electrode edges are rounded on the mask"
+    )
     missing_fingers: f.Probability = Field(default=0.0, description="chance of each finger")
     touching_fingers: f.Probability = Field(
         default=0.0, description="chance of each gap between fingers of opposite bus-bars"

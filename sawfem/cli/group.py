@@ -14,12 +14,13 @@ COMMANDS = {
     "check": ("sawfem.cli.check", "Show how a case is understood and what it would cost."),
     "cut": ("sawfem.cli.cut", "Plane waves of a crystal cut, with layers on it if need be."),
     "map": ("sawfem.cli.map", "Map plane waves over cut angles, thickness or frequency."),
-    "design": ("sawfem.cli.design", "Design a ladder from a specification; write a case file."),
+    "design": ("sawfem.cli.design", "Design a filter from a specification; write a case file."),
     "fit": ("sawfem.cli.fit", "Fit constants or a circuit to measured data; write a case file."),
     "sweep": ("sawfem.cli.sweep", "Compute a case over lists and ranges of its keys; resume."),
     "show": ("sawfem.cli.show", "Show a sweep, also while it runs: slices, best points."),
     "yield": ("sawfem.cli.yields", "The share of devices that keeps a specification."),
     "search": ("sawfem.cli.search", "Search the better cuts of a crystal for a stated wish."),
+    "keys": ("sawfem.cli.keys", "List what may stand in a case file: keys, units, defaults."),
     "materials": ("sawfem.cli.materials", "List the shipped material sets, or show one."),
 }
 
@@ -52,4 +53,7 @@ def sawfem() -> None:
     """From a crystal cut and a metal grating to constants, a device and its files.
 
     A first run:  sawfem run buoy-resonator
+
+    A case of your own:  sawfem materials and sawfem keys say what may stand in it, sawfem check
+    how it is understood.
     """
