@@ -125,6 +125,13 @@ class Case:
         """Valid keys that even the plane waves of this case would need and do not know yet."""
         return unserved_waves(self._resolved)
 
+    def refuse_unserved_waves(self, expected: str) -> None:
+        """CaseError for what :meth:`unserved_waves` finds; ``expected`` says what would do."""
+        left = self.unserved_waves()
+        if left:
+            key = left[0].split(" ")[0]
+            raise CaseError(file=self._file, key=key, found=", ".join(left), expected=expected)
+
     def asks_for(self, part: str) -> bool:
         """Whether the case has the table ``part``, for example "sweep", "map" or "yield"."""
         return part in self._data

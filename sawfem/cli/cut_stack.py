@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sawfem.cli import options
-from sawfem.errors import CaseError, InputError, OrientationError, SawfemError
+from sawfem.errors import InputError, OrientationError, SawfemError
 
 if TYPE_CHECKING:
     from sawfem.design import Stack
@@ -71,14 +71,7 @@ def stack_of_case(
             key="--case", found=f"{given[0]} as well", expected="the case, or the stack by hand"
         )
     case = options.load_case(name, changes)
-    left = case.unserved_waves()
-    if left:
-        raise CaseError(
-            file=case.resolved().file,
-            key=left[0].split(" ")[0],
-            found=", ".join(left),
-            expected="a case without: plane waves are those at the reference temperature",
-        )
+    case.refuse_unserved_waves("a case without: plane waves are those at the reference temperature")
     from sawfem.pipeline.build import build
 
     resolved = case.resolved()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 import h5py
 
+from sawfem import __version__
 from sawfem.quantities import entry
 from sawfem.wholefiles import replacing
 
@@ -30,6 +32,18 @@ def whole_file(path: str | Path) -> Iterator[h5py.File]:
     """
     with replacing(path) as new, h5py.File(new, "w") as file:
         yield file
+
+
+def write_format(file: h5py.File, kind: str, version: str) -> None:
+    """What a reader asks first: kind and version of the file, and the program's."""
+    file.attrs["format"], file.attrs["format_version"] = kind, version
+    file.attrs["sawfem_version"] = __version__
+
+
+def write_case(file: h5py.File, source: str, resolved: Mapping[str, Any] | None) -> None:
+    """The group /case: the case as written, and with its defaults filled, SI."""
+    file["case/source"] = source
+    file["case/resolved"] = json.dumps(resolved or {}, allow_nan=False)
 
 
 def write_materials(file: h5py.File, materials: Mapping[str, Mapping[str, str]] | None) -> None:

@@ -18,7 +18,6 @@ on; a file with another one is not taken up.
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +28,14 @@ import h5py
 from sawfem import __version__, conventions
 from sawfem.datafiles import numerics_digest
 from sawfem.export.hdf5_node import Node, opened
-from sawfem.export.hdf5_whole import COMPRESSED, TEXT, whole_file, write_materials
+from sawfem.export.hdf5_whole import (
+    COMPRESSED,
+    TEXT,
+    whole_file,
+    write_case,
+    write_format,
+    write_materials,
+)
 from sawfem.planewave.maps import MapRequest, WaveMap
 from sawfem.quantities import entry
 
@@ -101,14 +107,11 @@ def write_map(found: WaveMap, path: str | Path, origin: MapOrigin | None = None)
 
 
 def _write_head(file: h5py.File, found: WaveMap, origin: MapOrigin) -> None:
-    file.attrs["format"] = FORMAT
-    file.attrs["format_version"] = f"{MAJOR}.{MINOR}"
-    file.attrs["sawfem_version"] = __version__
+    write_format(file, FORMAT, f"{MAJOR}.{MINOR}")
     file.attrs["title"] = origin.title
     file.attrs["request"] = request_digest(found.asked)
     file.attrs["waves"] = " ".join((*found.asked.kinds, found.asked.order))
-    file["case/source"] = origin.case_source
-    file["case/resolved"] = json.dumps(origin.resolved or {}, allow_nan=False)
+    write_case(file, origin.case_source, origin.resolved)
     file["case"].attrs["source_path"] = origin.source
     write_materials(file, origin.materials)
     file.create_group("versions").attrs.update(dict(origin.versions or {}))

@@ -31,9 +31,16 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from sawfem import __version__, conventions
+from sawfem import conventions
 from sawfem.export.hdf5_node import Node, opened
-from sawfem.export.hdf5_whole import COMPRESSED, TEXT, whole_file, write_materials
+from sawfem.export.hdf5_whole import (
+    COMPRESSED,
+    TEXT,
+    whole_file,
+    write_case,
+    write_format,
+    write_materials,
+)
 from sawfem.quantities import table as quantity_table
 from sawfem.result.sweep_table import (
     STATUS_WORDS,
@@ -84,14 +91,11 @@ def write_sweep(
 
 
 def _write_head(file: h5py.File, table: SweepTable, origin: SweepOrigin) -> None:
-    file.attrs["format"] = FORMAT
-    file.attrs["format_version"] = f"{MAJOR}.{MINOR}"
-    file.attrs["sawfem_version"] = __version__
+    write_format(file, FORMAT, f"{MAJOR}.{MINOR}")
     file.attrs["numerics"] = origin.numerics
     file.attrs["title"] = table.title
     file.attrs["dimensions"] = json.dumps(table.dimensions)
-    file["case/source"] = origin.case_source
-    file["case/resolved"] = json.dumps(origin.resolved or {}, allow_nan=False)
+    write_case(file, origin.case_source, origin.resolved)
     write_materials(file, origin.materials)
     file["conventions"] = conventions.__doc__ or ""
 

@@ -65,7 +65,7 @@ def plan_map(case: Case) -> MapPlan:
             found="nothing",
             expected="a table [map] with one or two [[map.axis]] of key, from, to and points",
         )
-    _refuse_unserved(case)
+    case.refuse_unserved_waves("a case without, since this version does not compute its map yet")
     design = build(resolved)
     bare = Case.from_dict(
         {key: value for key, value in tables.items() if key not in _STUDIES}, base=case.base
@@ -100,18 +100,6 @@ def _told(error: SawfemError, file: str | None) -> SawfemError:
     return type(error)(
         file=file, key=f"map.{error.key}", found=error.found, expected=error.expected
     )
-
-
-def _refuse_unserved(case: Case) -> None:
-    """Refuse what would change the waves and is not computed yet."""
-    left = case.unserved_waves()
-    if left:
-        raise CaseError(
-            file=case.resolved().file,
-            key=left[0].split(" ")[0],
-            found=", ".join(left),
-            expected="a case without, since this version does not compute its map yet",
-        )
 
 
 def _members(resolved: ResolvedCase, design: Design) -> tuple[Member, ...]:

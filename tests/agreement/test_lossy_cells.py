@@ -12,7 +12,6 @@ from sawfem.errors import InputError
 from sawfem.extract.loss_budget import loss_budget
 from sawfem.material.imperfection import LossTangent, Viscosity
 from sawfem.planewave.follow import locate
-from sawfem.planewave.generalised import layer_tensor
 from sawfem.planewave.loss import Loss, damped
 from sawfem.planewave.lossy_admittance import LossyAdmittance, branch_velocities
 from sawfem.planewave.partial_waves import stroh_matrix
@@ -21,7 +20,7 @@ from sawfem.unitcell.certified import CellModel
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.dispersion import dispersion_curves
 from sawfem.unitcell.gratingmodes import modes_at_frequency, modes_at_phase
-from sawfem.unitcell.losses import LossTerm, lossy_body, material_losses
+from sawfem.unitcell.losses import lossy_body, material_losses
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.modelfile import load_model, save_model
 from sawfem.unitcell.perturbation import cell_materials, substituted
@@ -29,6 +28,7 @@ from sawfem.unitcell.reduced import reduce
 from sawfem.unitcell.states import ElectricalState
 from sawfem.unitcell.stopband import find_stop_band
 from sawfem.unitcell.system import CAPACITANCE, BlochSystem, floor_admittance
+from tests.support.losses import turned
 
 PITCH = 2.0e-6
 COARSE = MeshSettings(3, 1, 0.2)
@@ -73,23 +73,9 @@ def test_scaled_constants_turn_the_frequency():
     back the lossless equations with w/s for w. So f -> f s for every mode, and
     Y(w) = j w C(w/s), where j w C(w) is that of the lossless cell. The air keeps its eps0.
     """
-    q = 40.0
-    s = np.sqrt(1.0 + 1j / q)
     cell = niobate()
-    crystal = cell_materials(cell)[0]
-    # The real part of e s; its imaginary part is a loss as the others are.
-    changed = replace(crystal, piezoelectric=crystal.piezoelectric * s.real)
-
-    def rule(medium):
-        real = layer_tensor(medium)
-        loss = np.zeros_like(real)
-        loss[:, :3, :3, :] = real[:, :3, :3, :] / q
-        ratio = s.imag / s.real
-        loss[:, :3, 3, :], loss[:, 3, :3, :] = ratio * real[:, :3, 3, :], ratio * real[:, 3, :3, :]
-        return (LossTerm("mechanical", loss),)
-
-    plain = discretise(cell, COARSE)
-    lossy = discretise(substituted(cell, crystal, changed), COARSE, losses=rule)
+    changed, rule, s = turned(cell, 40.0)
+    plain, lossy = discretise(cell, COARSE), discretise(changed, COARSE, losses=rule)
     for phase, f in ((2.0, 1.3 * CENTRE), (np.pi, CENTRE)):
         quiet = BlochSystem(plain, phase, floor_admittance(plain))
         x = quiet.solve(f / s, np.eye(1))

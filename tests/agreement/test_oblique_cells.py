@@ -11,14 +11,14 @@ from sawfem.extract.grating import grating_waves
 from sawfem.material import load_material
 from sawfem.material.imperfection import LossTangent, Viscosity
 from sawfem.planewave import surface_waves
-from sawfem.planewave.generalised import layer_tensor
 from sawfem.unitcell.discretisation import discretise
-from sawfem.unitcell.losses import LossTerm, material_losses
+from sawfem.unitcell.losses import material_losses
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.obliquewaves import Start, follow_oblique
 from sawfem.unitcell.perturbation import cell_materials, substituted
 from sawfem.unitcell.runningwaves import at_one_frequency, follow_wave
 from sawfem.unitcell.stopband import find_stop_band
+from tests.support.losses import turned
 
 WAVE = 4e-6
 COARSE = MeshSettings(3, 1, 0.2)
@@ -182,20 +182,8 @@ def test_scaled_constants_turn_the_oblique_frequency(plain):
     back the equations without loss at w/s, at any k2. So every frequency is s times as large.
     """
     cell, d, band = plain
-    q = 40.0
-    s = np.sqrt(1.0 + 1j / q)
-    crystal = cell_materials(cell)[0]
-    changed = replace(crystal, piezoelectric=crystal.piezoelectric * s.real)
-
-    def rule(medium):
-        real = layer_tensor(medium)
-        loss = np.zeros_like(real)
-        loss[:, :3, :3, :] = real[:, :3, :3, :] / q
-        ratio = s.imag / s.real
-        loss[:, :3, 3, :], loss[:, 3, :3, :] = ratio * real[:, :3, 3, :], ratio * real[:, 3, :3, :]
-        return (LossTerm("mechanical", loss),)
-
-    losing = discretise(substituted(cell, crystal, changed), COARSE, losses=rule)
+    changed, rule, s = turned(cell, 40.0)
+    losing = discretise(changed, COARSE, losses=rule)
     starts = [Start.of(band, edge) for edge in (band.shorted[0], band.open[-1])]
     quiet = follow_oblique(d, np.pi, starts, K2)
     starts = [replace(start, frequency=start.frequency * s) for start in starts]

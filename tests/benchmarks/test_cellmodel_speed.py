@@ -9,9 +9,6 @@ its mesh that is at least ten times larger (``test_errors``). Limits: the owner'
 
 from __future__ import annotations
 
-import subprocess
-import sys
-
 import numpy as np
 import pytest
 from benchmarks.textbook_cell import TextbookCell, TextbookMesh
@@ -21,7 +18,7 @@ from sawfem.extract.grating import MESHES
 from sawfem.unitcell.certified import MESH, CellModel
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.system import BlochSystem, floor_admittance
-from tests.support.commands import environment
+from tests.support.commands import number_printed
 
 CENTRE = 880e6
 BAND = (0.85 * CENTRE, 1.15 * CENTRE)
@@ -147,14 +144,4 @@ print(largest)
 def test_memory_of_a_map(benchmark):
     """400 frequencies x 200 phases with mode curves, in a process of its own, megabytes."""
 
-    def measured() -> float:
-        done = subprocess.run(
-            [sys.executable, "-c", MEMORY],
-            capture_output=True,
-            text=True,
-            check=True,
-            env=environment(),
-        )
-        return float(done.stdout)
-
-    assert benchmark.pedantic(measured, rounds=1) < 500.0
+    assert benchmark.pedantic(number_printed, args=(MEMORY,), rounds=1) < 500.0

@@ -8,9 +8,6 @@ else the machine does falls on both; the map is timed whole, with two workers.
 
 from __future__ import annotations
 
-import subprocess
-import sys
-
 import numpy as np
 import pytest
 
@@ -18,7 +15,7 @@ from sawfem.design import Stack
 from sawfem.material import load_material
 from sawfem.planewave import plane_waves
 from sawfem.planewave.maps import compute_map, request
-from tests.support.commands import environment
+from tests.support.commands import number_printed
 
 #: The map has to be so many times faster.
 LEAST_GAIN = 8.0
@@ -43,14 +40,7 @@ print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit)
 
 def memory_of_a_map() -> float:
     """Megabytes, in a process of its own: what other benchmarks used before does not count."""
-    done = subprocess.run(
-        [sys.executable, "-c", MEMORY],
-        capture_output=True,
-        text=True,
-        check=True,
-        env=environment(),
-    )
-    return float(done.stdout)
+    return number_printed(MEMORY)
 
 
 @pytest.mark.benchmark(group="map")

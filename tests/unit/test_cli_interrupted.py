@@ -1,12 +1,11 @@
 """An interrupted run: exit code 130, one line, and the older result untouched."""
 
-import signal
 import subprocess
 from pathlib import Path
 
 import pytest
 
-from tests.support.commands import SAWFEM, environment
+from tests.support.commands import SAWFEM, environment, interrupted
 
 COMMAND = [
     *(*SAWFEM, "run", "buoy-resonator"),
@@ -30,31 +29,10 @@ def test_an_older_result_survives(tmp_path: Path) -> None:
     assert "here/constants.json" in before
 
     for stage in ("plane waves", "device"):
-        code, rest = interrupted_after(stage, tmp_path)
+        code, _, rest = interrupted(COMMAND, f"{stage}: done", folder=tmp_path)
         assert code == 130
         lines = [line for line in rest.splitlines() if line and ": done in " not in line]
         assert len(lines) == 1
         assert lines[0].startswith("sawfem: interrupted")
         assert contents(tmp_path) == before
         assert [path.name for path in tmp_path.iterdir()] == ["here"]
-
-
-def interrupted_after(stage: str, folder: Path) -> tuple[int, str]:
-    """Exit code and the rest of standard error of a run interrupted at the end of ``stage``."""
-    with subprocess.Popen(
-        COMMAND,
-        cwd=folder,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=environment(),
-        # A shell's background job ignores the signal, and its children would do so as well.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
-    ) as process:
-        assert process.stderr is not None
-        for line in process.stderr:
-            if line.startswith(f"{stage}: done"):
-                process.send_signal(signal.SIGINT)
-                break
-        _, rest = process.communicate(timeout=60)
-        return process.returncode, rest

@@ -30,19 +30,11 @@ from sawfem.errors import InputError
 from sawfem.planewave import plane_waves
 from sawfem.planewave.beam import Beam
 from sawfem.planewave.slowness_curve import SlownessCurve, slowness_curve
+from tests.support.slowness import ellipse
 
 VELOCITY, FREQUENCY = 3000.0, 1e9
 WAVELENGTH = VELOCITY / FREQUENCY
 CIRCLE = SlownessCurve.isotropic(VELOCITY)
-
-
-def ellipse(a: float, b: float, tilt: float = 0.0) -> SlownessCurve:
-    """(s1/a)^2 + (s2/b)^2 = 1, turned by ``tilt`` degrees."""
-    theta = np.radians(np.arange(-110.0, 111.0, 0.5))
-    t = theta - math.radians(tilt)
-    square = (np.cos(t) / a) ** 2 + (np.sin(t) / b) ** 2
-    slope = -(b**-2 - a**-2) * np.sin(t) * np.cos(t) / square
-    return SlownessCurve(theta, np.sqrt(square), -np.arctan(slope))
 
 
 def flat() -> SlownessCurve:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import signal
-import subprocess
 from pathlib import Path
 
 import h5py
@@ -19,7 +17,7 @@ from sawfem.export.map_hdf5 import read_map, request_digest, write_map
 from sawfem.pipeline.mapping import plan_map, run_map
 from sawfem.planewave import plane_waves
 from sawfem.planewave.maps import compute_map, request
-from tests.support.commands import SAWFEM, environment
+from tests.support.commands import SAWFEM, interrupted
 
 CASE = """
 title = "Buoy 7: rotated Y-cuts"
@@ -148,22 +146,9 @@ def test_an_interrupted_map_goes_on() -> None:
         "values = [0, 10, 20]", "from = 0\nto = 90\npoints = 301"
     )
     case = written(big)
-    with subprocess.Popen(
-        [*SAWFEM, "map", case, "--workers", "1", "--json"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=environment(),
-        # a shell that puts commands into the background makes them deaf to interruptions
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
-    ) as process:
-        assert process.stderr is not None
-        for line in process.stderr:
-            if "left" in line:
-                process.send_signal(signal.SIGINT)
-                break
-        out, rest = process.communicate(timeout=120)
-    assert process.returncode == 130
+    command = [*SAWFEM, "map", case, "--workers", "1", "--json"]
+    code, out, rest = interrupted(command, "left")
+    assert code == 130
     error = json.loads(out)["error"]
     assert "the same command goes on from there" in error["message"]
     assert rest.splitlines()[-1].startswith("sawfem: interrupted: ")

@@ -29,7 +29,7 @@ from sawfem.sweep.run import SweepProgress, execute_sweep, sweep_status
 from sawfem.sweep.store import Row, Store
 from sawfem.sweep.view import open_sweep
 from tests.support import sweeps
-from tests.support.commands import SAWFEM, environment
+from tests.support.commands import SAWFEM, environment, interrupted
 
 
 @pytest.fixture(autouse=True)
@@ -370,21 +370,9 @@ def test_the_command_says_how_to_go_on() -> None:
     """Interrupted by the user and by a batch system, then taken up: exit code 130 and a hint."""
     written(160)
     for number, sent in enumerate((signal.SIGINT, signal.SIGTERM)):
-        with subprocess.Popen(
-            [*SAWFEM, "sweep", "cuts.toml", "--workers", "1", "--json"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            env=environment(),
-            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
-        ) as process:
-            assert process.stderr is not None
-            for line in process.stderr:
-                if "a second" in line:
-                    process.send_signal(sent)
-                    break
-            out, rest = process.communicate(timeout=60)
-        assert process.returncode == 130, rest
+        command = [*SAWFEM, "sweep", "cuts.toml", "--workers", "1", "--json"]
+        code, out, rest = interrupted(command, "a second", sent)
+        assert code == 130, rest
         assert "the same command goes on from there" in json.loads(out)["error"]["message"]
         counts = sweep_status(Case.load("cuts.toml"), Path("results/cuts.sweep"))
         assert 8 * (number + 1) < counts.done < 160
