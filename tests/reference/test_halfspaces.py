@@ -156,6 +156,31 @@ def test_no_power_flow_angle_by_symmetry(material, euler) -> None:
     assert rayleigh(material, euler).power_flow_angle == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("material", "angle"), [("langasite/kaminskii-1983", -0.31), ("langasite/bungo-1999", -0.11)]
+)
+def test_power_flow_angle_of_the_langasite_cut(material, angle) -> None:
+    """Published as zero (Naumenko & Solie 2001: mem); of these two sets nearly so: calc."""
+    found = rayleigh(material, (0, 138.5, 26.6)).power_flow_angle
+    assert found == pytest.approx(angle, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("material", "rotation", "velocity"),
+    [
+        ("quartz/bechmann-1958", 42.75, 3158.1),
+        ("quartz/bechmann-1958-ieee1978", -42.75, 3158.1),
+        ("quartz/bechmann-1958", -42.75, 3289.5),
+        ("quartz/bechmann-1958-ieee1978", 42.75, 3289.5),
+    ],
+)
+def test_st_quartz_in_the_axes_of_either_standard(material, rotation, velocity) -> None:
+    """The plate turns its sign with that of c14 (axes of 1949 and of IEEE Std 176-1978); the wrong
+    pair is another cut. 3158.1: Slobodnik 1973, mem+rep; 3289.5: calc."""
+    found = rayleigh(material, (0, rotation + 90.0, 0)).velocity_free
+    assert found == pytest.approx(velocity, abs=0.06)
+
+
 # Leaky cuts: estimates on the branch that SurfaceAdmittance documents.
 @pytest.mark.parametrize(
     ("material", "euler", "free", "metallised", "coupling_percent"),

@@ -6,9 +6,12 @@ import pytest
 from sawfem.design import Stack
 from sawfem.extract.double_electrode import double_electrode_constants
 from sawfem.extract.edges import transduction_from_residues, two_modes
+from sawfem.extract.grating import MESHES
 from sawfem.material import load_material
-from sawfem.planewave import estimate_velocities, static_permittivity
+from sawfem.planewave import estimate_velocities, plane_waves, static_permittivity
+from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
+from sawfem.unitcell.stopband import find_stop_band
 from tests.support.strips import (
     PITCH,
     Strips,
@@ -46,6 +49,27 @@ def test_open_reflection_on_st_quartz(st_quartz, eta):
 @pytest.mark.parametrize("eta", [0.3, 0.5, 0.7])
 def test_capacitance_against_metallisation_ratio(st_quartz, eta):
     assert st_quartz[eta].capacitance == pytest.approx(capacitance_factor(eta), rel=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("material", "euler", "picofarads"),
+    [
+        ("lithium-niobate/kovacs-1990", (0.0, 38.0, 0.0), 493.1),
+        ("lithium-niobate/warner-1967", (0.0, 38.0, 0.0), 488.0),
+        ("lithium-niobate/warner-1967", (0.0, 90.0, 90.0), 416.0),
+        ("lithium-tantalate/smith-welsh-1971", (0.0, -54.0, 0.0), 453.0),
+    ],
+)
+def test_capacitance_of_a_finger_pair(material, euler, picofarads):
+    """eps_inf of the substrate at equal line and space (Engan 1969: mem); its values in pF/m are
+    calc, and stand for themselves in test_halfspaces.py."""
+    stack = Stack(material, euler=euler)
+    waves = plane_waves(stack, leaky=True)
+    wave = max(waves, key=lambda wave: wave.coupling_k2 or 0.0)
+    cell = discretise(strip_cell(stack, 0.5), MESHES[0])
+    band = find_stop_band(cell, wave.velocity_free, wave.velocity_metallised)
+    pair = 0.5e12 * band.model.capacitance()[0, 0].real
+    assert pair == pytest.approx(picofarads, rel=1.5e-3)
 
 
 def test_three_edges_at_half_metallisation(st_quartz):
