@@ -55,6 +55,8 @@ Complex = NDArray[np.complex128]
 CLEARANCE = 1e-5
 #: Points of a contour; where its winding cannot be told from them, four times as many.
 POINTS = 40
+#: Points put to either side of a contour's ends where it is looked at more closely.
+ENDS = 8
 #: Half height of a contour over its half width, least and largest, and the half height below
 #: which it is made taller: over the frequency, or in radians.
 RATIO = 0.3
@@ -370,11 +372,13 @@ def _in_one(
 
     samples = matrices(ellipse.points(POINTS)[0])
     modes = find_modes(matrices, ellipse, samples)
-    known = verdict(winding_number(matrices, ellipse, samples), len(modes))
+    turns = winding_number(matrices, ellipse, samples, known=[m.frequency for m in modes])
+    known = verdict(turns, len(modes))
     if known is not False:
         return modes, known
+    # Too few points to follow the phase, or a root that the quadrature missed: look closer.
     dense = matrices(ellipse.points(4 * POINTS)[0])
-    turns = winding_number(matrices, ellipse, dense)
+    turns = winding_number(matrices, ellipse, dense, known=[m.frequency for m in modes], ends=ENDS)
     if verdict(turns, len(modes)) is False:
         modes = find_modes(matrices, ellipse, dense, probes=24, credible=1.0)
     return modes, verdict(turns, len(modes))

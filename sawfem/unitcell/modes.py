@@ -9,7 +9,7 @@ eigenproblem; each is then polished by nonlinear inverse iteration (Ruhe, SIAM J
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -269,6 +269,7 @@ def winding_number(
     ellipse: Ellipse,
     samples: Complex | Factored,
     *,
+    known: Sequence[complex] = (),
     halvings: int = 6,
     ends: int = 0,
 ) -> int | None:
@@ -280,6 +281,10 @@ def winding_number(
     Parameters
     ----------
     samples : (points, n, n), A at ``ellipse.points(points)``, or the factors of it.
+    known : roots inside. The turns are those of det A / prod(z - known), which a root close to the
+        contour leaves calm, and one more for each: two such roots beside one another turn the phase
+        of det A by nearly a full turn from point to point, which looks like none. What is no root
+        counts as a pole, so that the answer is the same.
     ends : points, ever closer, to put to either side of where the contour crosses the real axis:
         a pair of roots beside it turns the phase by nearly a full turn from point to point, which
         looks like none.
@@ -287,22 +292,29 @@ def winding_number(
     factored = samples if isinstance(samples, Factored) else Factored(samples)
     count = factored.points
     t = 2.0 * np.pi * (np.arange(count) + 0.5) / count
-    phases = factored.phases
+
+    def calmed(phases: Complex, angles: Array) -> Complex:
+        for root in known:
+            toward = ellipse.at(angles) - root
+            phases = phases * toward.conj() / np.abs(toward)
+        return phases
+
+    phases = calmed(factored.phases, t)
     if ends:
         beside = np.pi / count * 0.5 ** np.arange(1, ends + 1)
         extra = np.concatenate([beside, np.pi - beside, np.pi + beside, 2.0 * np.pi - beside])
         order = np.argsort(np.append(t, extra))
         t = np.append(t, extra)[order]
-        more = np.linalg.slogdet(matrices(ellipse.at(extra)))[0]
+        more = calmed(np.linalg.slogdet(matrices(ellipse.at(extra)))[0], extra)
         phases = np.append(phases, more)[order]
     for _ in range(halvings):
         steps = np.angle(np.roll(phases, -1) / phases)
         wide = np.flatnonzero(np.abs(steps) > 1.5)
         if wide.size == 0:
-            return int(np.rint(np.sum(steps) / (2.0 * np.pi)))
+            return int(np.rint(np.sum(steps) / (2.0 * np.pi))) + len(known)
         after = np.append(t[1:], t[0] + 2.0 * np.pi)
         between = 0.5 * (t[wide] + after[wide])
         t = np.insert(t, wide + 1, between)
-        more = np.linalg.slogdet(matrices(ellipse.at(between)))[0]
+        more = calmed(np.linalg.slogdet(matrices(ellipse.at(between)))[0], between)
         phases = np.insert(phases, wide + 1, more)
     return None

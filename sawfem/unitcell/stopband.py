@@ -314,12 +314,15 @@ def _modes(
         return model.matrices(frequencies)[:, :kept, :kept]
 
     modes = find_modes(matrices, ellipse, part)
-    verdict = _verdict(model, winding_number(matrices, ellipse, part), len(modes))
+    turns = winding_number(matrices, ellipse, part, known=[mode.frequency for mode in modes])
+    verdict = _verdict(model, turns, len(modes))
     if verdict is not False:
         return modes, verdict
     # Too few points to follow the phase, or a root that the quadrature missed: look closer.
     dense = Factored(matrices(ellipse.points(4 * CONTOUR_POINTS)[0]))
-    turns = winding_number(matrices, ellipse, dense, ends=8)
+    turns = winding_number(
+        matrices, ellipse, dense, known=[mode.frequency for mode in modes], ends=8
+    )
     if _verdict(model, turns, len(modes)) is False:
         modes = find_modes(matrices, ellipse, dense, probes=24, credible=1.0)
     return modes, _verdict(model, turns, len(modes))

@@ -70,6 +70,22 @@ def test_winding_follows_the_phase_with_points_of_its_own():
     assert turns(matrices, ellipse, 32, halvings=1) is None
 
 
+def test_roots_beside_the_end_of_a_contour_are_counted():
+    """Two roots 0.4 % of the half width from the end: from point to point their phases turn by
+    nearly 2 pi, which looks like nothing. Known roots are divided out; what is no root, or not
+    known, still makes a difference.
+    """
+    ellipse = Ellipse(100.0, 10.0)
+    close = [109.96, 109.965]
+    matrices = linear([95.0, 99.0, *close, 130.0])
+    assert turns(matrices, ellipse, 40) == 3
+    assert turns(matrices, ellipse, 40, ends=8) == 4
+    assert turns(matrices, ellipse, 40, known=[95.0, 99.0, *close]) == 4
+    assert turns(matrices, ellipse, 40, known=close) == 4
+    assert turns(matrices, ellipse, 40, known=[95.0, 99.0, close[0]]) == 4
+    assert turns(matrices, ellipse, 40, known=[*close, 103.0 + 1.0j]) == 4
+
+
 def test_winding_is_not_guessed_where_a_root_lies_on_the_contour():
     ellipse = Ellipse(100.0, 10.0)
     assert turns(linear([110.0, 95.0]), ellipse, 40) is None
