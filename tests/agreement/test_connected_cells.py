@@ -13,7 +13,8 @@ from sawfem.errors import GeometryError
 from sawfem.extract import solve_grating
 from sawfem.extract.double_electrode import double_electrode_constants
 from sawfem.extract.edges import TwoModes, transduction_from_residues, two_modes
-from sawfem.extract.grating import MESHES
+from sawfem.extract.grating import MESHES, _constants
+from sawfem.planewave import Wave
 from sawfem.unitcell.connection import connect
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.reduced import reduce
@@ -23,6 +24,8 @@ from sawfem.unitcell.system import BlochSystem, floor_admittance
 WAVE = 4.0e-6
 METAL = "aluminium/kaye-laby"
 NIOBATE = Stack("lithium-niobate/kovacs-1990", cut="(YXl)128"), 3978.97, 3870.90
+#: What of a plane wave goes into the constants of a grating is not looked at here.
+WAVE_OF_STACK = Wave("Rayleigh-type", *NIOBATE[1:], 0.0542, 0.0, (1j, 0.0, 1.0))
 QUARTZ = Stack("quartz/bechmann-1958", euler=[0.0, 132.75, 0.0]), 3158.07, 3156.24
 
 
@@ -70,6 +73,12 @@ def test_two_electrodes_a_wave_are_the_plain_grating(plain):
     assert whole.com.transduction == pytest.approx(modes.com.transduction, rel=1e-3)
     assert whole.com.capacitance == pytest.approx(modes.com.capacitance, rel=1e-3)
     assert whole.transduction_centre == pytest.approx(0.25 * WAVE, abs=1e-6 * WAVE)
+    found, expected = (
+        _constants(each.model.system.discretisation.cell, WAVE_OF_STACK, each, picture, None)
+        for each, picture in ((band, whole), plain)
+    )
+    for name in ("capacitance_per_pair", "capacitance_fitted_per_pair", "coupling_k2_effective"):
+        assert getattr(found, name) == pytest.approx(getattr(expected, name), rel=1e-3)
 
 
 def test_double_electrodes_have_no_shorted_stop_band(plain):

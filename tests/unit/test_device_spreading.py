@@ -159,3 +159,11 @@ def _near() -> Track:
     """Narrow and short transducers side by side: they see each other under all angles."""
     near = (Transducer("a", "g", 3), Space(3.0 * PITCH), Transducer("b", "g", 3))
     return Track(3.0 * PITCH, near)
+
+
+def test_a_factor_that_only_delays() -> None:
+    """D = exp(-j w t) is a path longer by t, the half of it 6 dB: the group delay grows by t."""
+    f = CENTRE * np.linspace(0.9, 1.1, 21)
+    found = Spreading(CENTRE, f, {("a", "b"): 0.5 * np.exp(-2j * np.pi * f * 3e-9)})
+    assert found.delay(("a", "b"), CENTRE) == pytest.approx(3e-9, rel=1e-6)
+    assert found.loss(("a", "b")) == pytest.approx(20.0 * np.log10(2.0), rel=1e-9)

@@ -104,6 +104,20 @@ def test_bloch_factor_ties_the_sides_and_the_periods(shape):
     np.testing.assert_allclose(u_right, factor * u_left, atol=1e-10)
     np.testing.assert_allclose(phi_right, factor * phi_left, atol=1e-10)
 
+
+def test_the_next_period_lags_by_the_phase(shape):
+    """A wave that runs to +x1 goes as exp(j w t - j k x): gamma = k p > 0 is a lag of the next
+    period by gamma (Bloch), here a sixth of a turn."""
+    running = replace(shape, phase=np.pi / 3.0).repeated(3)
+    n = shape.x.size
+    first, second = running.displacement[:n], running.displacement[n : 2 * n]
+    known = np.abs(first) > 1e-6 * np.abs(first).max()
+    np.testing.assert_allclose(np.angle(second[known] / first[known]), -np.pi / 3.0, atol=1e-9)
+    np.testing.assert_allclose(running.x[2 * n :] - running.x[:n], 2.0 * shape.period, rtol=1e-9)
+    largest = np.argmax(np.abs(shape.potential))
+    turned = running.potential[2 * n + largest] / running.potential[largest]
+    assert turned == pytest.approx(np.exp(-2j * np.pi / 3.0))
+
     wide = shape.repeated(3)
     n = shape.x.size
     np.testing.assert_allclose(wide.displacement[n : 2 * n], -shape.displacement, atol=1e-12)
