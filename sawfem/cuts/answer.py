@@ -151,7 +151,7 @@ def compute_cut(
         stack=stack,
         frequency=hertz if stack.layers else None,
         waves=waves,
-        characters=_numbered(characters),
+        characters=_numbered(characters) if membrane else characters,
         eps_inf=_eps_inf(stack, waves, hertz),
         bulk_limits=() if tensor is None else bulk_onsets(tensor),
         coverage=coverage,

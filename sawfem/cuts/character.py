@@ -11,12 +11,16 @@ from sawfem.errors import ConvergenceError, InputError, SawfemError
 from sawfem.planewave import Wave
 from sawfem.planewave.beam import beam
 from sawfem.planewave.follow import locate
+from sawfem.planewave.generalised import GeneralisedTensor
 from sawfem.planewave.heated_stack import Held
+from sawfem.planewave.leaky import leaky_polarisation
+from sawfem.planewave.limiting import bulk_onsets
 from sawfem.planewave.loss import Attenuation, Loss, attenuation
 from sawfem.planewave.plates import lamb_family
 from sawfem.planewave.profile import EnergyShare, energy_shares, penetration_depth
 from sawfem.planewave.sensitivity import Sensitivity, sensitivity
 from sawfem.planewave.stack_wave import StackWave
+from sawfem.planewave.surface_waves import LEAKY
 from sawfem.planewave.temperature import temperature_coefficients
 from sawfem.planewave.wave_form import WaveForm
 
@@ -57,7 +61,8 @@ class WaveCharacter:
     reasons : the name of each None, and why.
     energy : shares by body, vacuum and layers downwards to the substrate; empty if the wave leaks.
     caution : what was held constant in temperature, or None.
-    label : of a plate wave what Lamb's theory would call it, such as "A0", or "".
+    label : of a plate wave what Lamb's theory would call it, such as "A0"; of a leaky estimate its
+        polarisation (:func:`.leaky_polarisation`); or "".
     loss : attenuation by each material, or None where no set knows of a loss.
     sensitivity : derivatives of the velocity, or None where they were not asked for.
     contributions : name of a constant -> m/s that its uncertainty adds, largest first.
@@ -104,7 +109,7 @@ def characterise(
         found.refuse(_LOCATED, error)
     else:
         _depth(found, stack, located)
-        _motion(found, stack, located)
+        _motion(found, stack, wave, located)
         _losses(found, stack, located, frequency)
         _uncertainty(found, stack, located, sensitive=sensitive)
     _drift(found, stack, wave, metallised, hold_constant)
@@ -157,10 +162,13 @@ def _depth(found: _Findings, stack: Stack, located: StackWave) -> None:
         found.reasons[_DEPTHS[0]] = "a half-space knows no scale: see it in wavelengths"
 
 
-def _motion(found: _Findings, stack: Stack, located: StackWave) -> None:
+def _motion(found: _Findings, stack: Stack, wave: Wave, located: StackWave) -> None:
     found.values["group_velocity"] = WaveForm(located).group_velocity
     if stack.is_membrane:
         found.label = lamb_family(located)
+    elif wave.kind == LEAKY:
+        tensor = GeneralisedTensor.from_medium(stack.media()[0])
+        found.label = leaky_polarisation(located, bulk_onsets(tensor))
     if not located.is_guided:
         found.reasons["beam_anisotropy"] = "not computed for leaky waves, like the power-flow angle"
         return
