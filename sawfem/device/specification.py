@@ -8,7 +8,9 @@ Quantities over frequency, from port 1 to port 2 unless said otherwise:
 
 and every figure of the response that is a real number (resonance, quality_factor_resonance,
 bandwidth, ...), which need no band. The worst value is the one nearest to, or farthest beyond,
-the limit over the band and all temperatures. Margins are positive where the limit is kept.
+the limit over the band and all temperatures. Margins are positive where the limit is kept:
+
+    margin = at_most - worst    or    worst - at_least.
 """
 
 from __future__ import annotations
