@@ -26,7 +26,7 @@ degrees, 43.4 with 75, 43.0 with 70, and rises to 45.4 with ratio 0.6, 45.1 with
 stiffness and 45.1 with 10 nm of titanium below (Smith-Welsh). The antiresonance lies 2.7 to 6.2
 degrees higher: least loss over the whole interval asks for a rotation in between, beyond 43 degrees
 from 0.09 upwards, so that a range stated for resonance must not be read as one for a filter.
-The figures do not hang on the unit cell: tests/agreement/test_leaky_rotation.py.
+The figures do not hang on the unit cell: tests/agreement/test_strips_without_mesh.py.
 """
 
 import numpy as np
