@@ -6,25 +6,25 @@ of frozen dataclasses. The schema behind it never leaves this folder.
 
 from sawfem.case.case import Case
 from sawfem.case.keypath import read_assignment
-from sawfem.case.resolved import (
-    ResolvedBand,
-    ResolvedCase,
+from sawfem.case.resolved import ResolvedBand, ResolvedCase, ResolvedLimit
+from sawfem.case.resolved_asks import ResolvedSignal
+from sawfem.case.resolved_devices import (
     ResolvedCircuitDevice,
-    ResolvedCrystal,
     ResolvedDevice,
-    ResolvedElectrode,
-    ResolvedFilm,
-    ResolvedGrating,
     ResolvedLadderDevice,
-    ResolvedLayer,
-    ResolvedLimit,
-    ResolvedOvercoat,
     ResolvedResonator,
     ResolvedResonatorDevice,
     ResolvedTrack,
     ResolvedTransversalDevice,
 )
-from sawfem.case.resolved_asks import ResolvedSignal
+from sawfem.case.resolved_structure import (
+    ResolvedCrystal,
+    ResolvedElectrode,
+    ResolvedFilm,
+    ResolvedGrating,
+    ResolvedLayer,
+    ResolvedOvercoat,
+)
 from sawfem.case.resolved_transverse import ResolvedTransverse
 
 __all__ = [

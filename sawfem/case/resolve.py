@@ -17,19 +17,15 @@ from sawfem.case import (
 from sawfem.case.keypath import UNNAMED
 from sawfem.case.likes import expand
 from sawfem.case.reader import Place, Reader
-from sawfem.case.resolved import (
-    ResolvedBand,
-    ResolvedCase,
-    ResolvedDevice,
-    ResolvedGrating,
-    ResolvedLimit,
-)
+from sawfem.case.resolved import ResolvedBand, ResolvedCase, ResolvedLimit
 from sawfem.case.resolved_asks import (
     ResolvedDesign,
     ResolvedFit,
     ResolvedMeasurement,
     ResolvedSignal,
 )
+from sawfem.case.resolved_devices import ResolvedDevice
+from sawfem.case.resolved_structure import ResolvedGrating
 from sawfem.conventions import REFERENCE_TEMPERATURE
 from sawfem.quantities import table as quantity_table
 from sawfem.units import UNITS, parse_quantity, shown

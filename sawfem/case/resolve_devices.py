@@ -7,10 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from sawfem.case.reader import Reader
-from sawfem.case.resolved import (
+from sawfem.case.resolved_devices import (
     ResolvedCircuitDevice,
     ResolvedDevice,
-    ResolvedGrating,
     ResolvedLadderDevice,
     ResolvedLump,
     ResolvedNetwork,
@@ -19,6 +18,7 @@ from sawfem.case.resolved import (
     ResolvedResonatorDevice,
     ResolvedTransversalDevice,
 )
+from sawfem.case.resolved_structure import ResolvedGrating
 from sawfem.units import format_quantity, shown
 
 Gratings = Mapping[str, ResolvedGrating]

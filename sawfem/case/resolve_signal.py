@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sawfem.case.reader import Reader
-from sawfem.case.resolved import (
+from sawfem.case.resolved_asks import ResolvedSignal
+from sawfem.case.resolved_devices import (
     ResolvedCircuitDevice,
     ResolvedDevice,
     ResolvedLadderDevice,
     ResolvedResonatorDevice,
     ResolvedTransversalDevice,
 )
-from sawfem.case.resolved_asks import ResolvedSignal
 from sawfem.units import shown
 
 

@@ -8,7 +8,7 @@ from functools import cache
 from typing import Any
 
 from sawfem.case.reader import Reader, located, top_width
-from sawfem.case.resolved import (
+from sawfem.case.resolved_structure import (
     ResolvedCrystal,
     ResolvedElectrode,
     ResolvedFilm,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from sawfem.case.reader import Reader
 from sawfem.case.resolve_devices import Gratings, aperture_of, grating_of, offset_of
-from sawfem.case.resolved import ResolvedElement, ResolvedTrack
+from sawfem.case.resolved_devices import ResolvedElement, ResolvedTrack
 
 _KINDS = ("reflector", "space", "transducer")
 

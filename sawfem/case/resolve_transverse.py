@@ -6,11 +6,8 @@ from collections.abc import Mapping
 
 from sawfem.case.reader import Reader
 from sawfem.case.resolve_tracks import window_overlaps
-from sawfem.case.resolved import (
-    ResolvedDevice,
-    ResolvedGrating,
-    ResolvedResonatorDevice,
-)
+from sawfem.case.resolved_devices import ResolvedDevice, ResolvedResonatorDevice
+from sawfem.case.resolved_structure import ResolvedGrating
 from sawfem.case.resolved_transverse import ResolvedTransverse
 from sawfem.units import parse_quantity, shown
 

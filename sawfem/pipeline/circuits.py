@@ -24,7 +24,7 @@ from sawfem.case import (
     ResolvedTrack,
     ResolvedTransversalDevice,
 )
-from sawfem.case.resolved import ResolvedElement
+from sawfem.case.resolved_devices import ResolvedElement
 from sawfem.design import UnitCell
 from sawfem.device.assembled import circuit_response
 from sawfem.device.assembly import Circuit, Part, ResonatorPart, as_track, ladder, port_nodes

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from sawfem.case import ResolvedCase
-from sawfem.case.resolved import ResolvedFitted
+from sawfem.case.resolved_structure import ResolvedFitted
 from sawfem.errors import CaseError
 from sawfem.extract import GratingConstants, GratingSolution
 

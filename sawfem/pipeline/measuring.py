@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sawfem.case import ResolvedCase
-from sawfem.case.resolved import ResolvedDevice
 from sawfem.case.resolved_asks import ResolvedMeasurement
+from sawfem.case.resolved_devices import ResolvedDevice
 from sawfem.device.assembled import bare_response
 from sawfem.device.pmatrix import ComplexArray, FloatArray
 from sawfem.errors import SawfemError
