@@ -39,6 +39,45 @@ class _EnoughError(Exception):
     """The budget is spent."""
 
 
+class _Search:
+    """The objective over the unit box, counted, with the best point so far."""
+
+    def __init__(
+        self,
+        objective: Callable[[FloatArray], float],
+        start: FloatArray,
+        bounds: FloatArray,
+        evaluations: int,
+        watch: Watch,
+    ) -> None:
+        self.objective, self.watch, self.allowed = objective, watch, evaluations
+        self.low, self.size = bounds[:, 0], bounds[:, 1] - bounds[:, 0]
+        self.done, self.first, self.best = 0, np.nan, np.inf
+        self.x = np.array(start, dtype=float)
+
+    @property
+    def place(self) -> FloatArray:
+        """The best point so far, in the unit box."""
+        return np.asarray((self.x - self.low) / self.size)
+
+    def __call__(self, unit: FloatArray) -> float:
+        if self.done >= self.allowed:
+            raise _EnoughError
+        self.done += 1
+        x = self.low + np.clip(unit, 0.0, 1.0) * self.size
+        try:
+            found = float(self.objective(x))
+        except SawfemError:
+            found = np.inf
+        found = found if np.isfinite(found) else 1e30
+        if self.done == 1:
+            self.first = found
+        if found < self.best:
+            self.best, self.x = found, x
+        self.watch(self.done, self.allowed, self.best)
+        return found
+
+
 def minimise(
     objective: Callable[[FloatArray], float],
     start: FloatArray,
@@ -54,59 +93,51 @@ def minimise(
     (KeyboardInterrupt) ends the search with the best so far, and says so; so does a failure of the
     search itself. The same seed gives the same answer.
     """
-    from scipy.optimize import Bounds, differential_evolution, minimize
-
-    low, high = bounds[:, 0], bounds[:, 1]
-    best_value, best_x = np.inf, np.array(start, dtype=float)
-    done = 0
-
-    def value(unit: FloatArray) -> float:
-        nonlocal done, best_value, best_x
-        if done >= evaluations:
-            raise _EnoughError
-        done += 1
-        x = low + np.clip(unit, 0.0, 1.0) * (high - low)
-        try:
-            found = float(objective(x))
-        except SawfemError:
-            found = np.inf
-        found = found if np.isfinite(found) else 1e30
-        if found < best_value:
-            best_value, best_x = found, x
-        watch(done, evaluations, best_value)
-        return found
-
-    unit = np.clip((start - low) / (high - low), 0.0, 1.0)
-    first, stopped = np.nan, ""
-    people = 8 * start.size
+    search, stopped = _Search(objective, start, bounds, evaluations, watch), ""
     try:
-        first = value(unit)
-        generations = max(1, int(0.6 * evaluations) // people - 1)
-        differential_evolution(
-            value,
-            Bounds(np.zeros(start.size), np.ones(start.size)),
-            x0=unit,
-            maxiter=generations,
-            popsize=8,
-            seed=seed,
-            tol=0.0,
-            polish=False,
-        )
-        while done < evaluations:
-            at = (best_x - low) / (high - low)
-            minimize(
-                value,
-                at,
-                method="Nelder-Mead",
-                bounds=Bounds(np.zeros(start.size), np.ones(start.size)),
-                options={"maxfev": evaluations, "xatol": 1e-5, "fatol": 1e-6},
-            )
-            if np.allclose((best_x - low) / (high - low), at, atol=1e-6):
-                break
+        _everywhere(search, np.clip(search.place, 0.0, 1.0), seed)
+        _nearby(search)
     except _EnoughError:
         pass
     except KeyboardInterrupt:
         stopped = "interrupted: the best so far is kept"
     except (ValueError, ArithmeticError, np.linalg.LinAlgError) as error:
         stopped = f"the search failed ({error}): the best so far is kept"
-    return Optimum(best_x, best_value, float(first), done, stopped)
+    return Optimum(search.x, search.best, float(search.first), search.done, stopped)
+
+
+def _everywhere(search: _Search, start: FloatArray, seed: int) -> None:
+    """Differential evolution over the unit box, from a start that is looked at first."""
+    from scipy.optimize import Bounds, differential_evolution
+
+    search(start)
+    people = 8 * start.size
+    generations = max(1, int(0.6 * search.allowed) // people - 1)
+    differential_evolution(
+        search,
+        Bounds(np.zeros(start.size), np.ones(start.size)),
+        x0=start,
+        maxiter=generations,
+        popsize=8,
+        seed=seed,
+        tol=0.0,
+        polish=False,
+    )
+
+
+def _nearby(search: _Search) -> None:
+    """The simplex from the best point, again and again until it stays where it is."""
+    from scipy.optimize import Bounds, minimize
+
+    box = Bounds(np.zeros(search.x.size), np.ones(search.x.size))
+    while search.done < search.allowed:
+        at = search.place
+        minimize(
+            search,
+            at,
+            method="Nelder-Mead",
+            bounds=box,
+            options={"maxfev": search.allowed, "xatol": 1e-5, "fatol": 1e-6},
+        )
+        if np.allclose(search.place, at, atol=1e-6):
+            return

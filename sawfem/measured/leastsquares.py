@@ -193,6 +193,28 @@ def _inverse(jacobian: FloatArray, names: tuple[str, ...]) -> FloatArray:
     return np.asarray(scaled @ scaled.T / np.outer(lengths, lengths))
 
 
+def _held_against(chi_square: float, freedom: int) -> tuple[bool, list[str]]:
+    """Whether residuals are as small as the noise that was given, and what is odd about them.
+
+    ``chi_square`` is the reduced one; times ``freedom`` it is distributed as chi^2 of so many
+    degrees of freedom where model and noise are right.
+    """
+    told = []
+    ratio = np.sqrt(chi_square)
+    enough = float(stats.chi2.sf(chi_square * freedom, freedom)) >= SUSPICION
+    if not enough:
+        told.append(
+            f"residuals are {ratio:.3g} times the noise that was given: model or noise is wrong, "
+            "and the intervals take the residuals for noise"
+        )
+    if float(stats.chi2.cdf(chi_square * freedom, freedom)) < SUSPICION:
+        told.append(
+            f"residuals are only {ratio:.3g} of the noise that was given: it is too large, and "
+            "the intervals with it"
+        )
+    return enough, told
+
+
 def _judged(
     names: tuple[str, ...],
     values: FloatArray,
@@ -214,25 +236,14 @@ def _judged(
             "nothing but rounding is left: data without noise, whose intervals mean nothing"
         )
     white = whiteness >= SUSPICION
-    chi_square = None
     used, quantile = estimated, float(stats.t.ppf(0.5 + 0.5 * CONFIDENCE, freedom))
-    enough = True
+    chi_square, enough = None, True
     if noise is not None:
         chi_square = total / (freedom * noise**2)
-        enough = float(stats.chi2.sf(chi_square * freedom, freedom)) >= SUSPICION
-        used = noise if enough else estimated
+        enough, sentences = _held_against(chi_square, freedom)
+        told += sentences
         if enough:
-            quantile = float(stats.norm.ppf(0.5 + 0.5 * CONFIDENCE))
-        else:
-            told.append(
-                f"residuals are {np.sqrt(chi_square):.3g} times the noise that was given: model or "
-                "noise is wrong, and the intervals take the residuals for noise"
-            )
-        if float(stats.chi2.cdf(chi_square * freedom, freedom)) < SUSPICION:
-            told.append(
-                f"residuals are only {np.sqrt(chi_square):.3g} of the noise that was given: it is "
-                "too large, and the intervals with it"
-            )
+            used, quantile = noise, float(stats.norm.ppf(0.5 + 0.5 * CONFIDENCE))
     widened = 1.0 if white else float(np.sqrt(max(1.0, time)))
     if not white:
         told.append(

@@ -423,14 +423,6 @@ def both_surfaces(
     return result
 
 
-def surface_modes(
-    admittance: SurfaceAdmittance, omega: float, *, metallised: bool
-) -> dict[tuple[int, ...], tuple[SurfaceMode, ...]]:
-    """Waves of one surface as :func:`both_surfaces` finds them, family -> slowest first."""
-    found = both_surfaces(admittance, omega)
-    return {family: modes[metallised] for family, modes in found.items()}
-
-
 def embedded(part: ComplexArray, family: tuple[int, ...]) -> ComplexArray:
     """Displacement and potential in all four places, |u| = 1 and the largest u real."""
     displacement = np.zeros(4, dtype=complex)

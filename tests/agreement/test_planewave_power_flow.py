@@ -8,7 +8,7 @@ from sawfem.design import Stack
 from sawfem.planewave import plane_waves
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.generalised import GeneralisedTensor, generalised_tensor
-from sawfem.planewave.modes import HALF_SPACE_FREQUENCY, SurfaceMode, surface_modes
+from sawfem.planewave.modes import HALF_SPACE_FREQUENCY, SurfaceMode, both_surfaces
 from sawfem.planewave.partial_waves import impedances, stroh_matrix
 from sawfem.planewave.power_flow import power_flow_angles
 
@@ -24,7 +24,8 @@ def test_against_the_poynting_vector_integrated_over_depth(material, euler) -> N
     """P_i = -(omega/2) Im sum_J T_iJ U_J^*, displacement and potential alike, and the vacuum."""
     medium, _ = Stack(material, euler=euler).media()
     stack = SurfaceAdmittance(medium)
-    ((family, modes),) = surface_modes(stack, HALF_SPACE_FREQUENCY, metallised=False).items()
+    ((family, found),) = both_surfaces(stack, HALF_SPACE_FREQUENCY).items()
+    modes = found[False]
     assert family == (0, 1, 2, 3)
     v, u = modes[0].velocity, modes[0].displacement
     tensor, blocks = generalised_tensor(medium), GeneralisedTensor.from_medium(medium)
