@@ -7,7 +7,7 @@ from typing import Any
 
 from sawfem.case.keypath import UNNAMED
 from sawfem.cli.beams import show_beams
-from sawfem.cli.screen import labelled, show, table
+from sawfem.cli.screen import labelled, listed_files, paragraph, show, table
 from sawfem.cli.signals import show_signal
 from sawfem.cli.transverse import show_transverse
 from sawfem.device.comparison import ModelComparison, small_share
@@ -58,7 +58,9 @@ def show_result(result: Result, seconds: float, told: Container[str] = ()) -> No
         show()
         show_device(result.device)
     show()
-    show("± is the numerical error alone; the spread of crystal, film and process is not in it.")
+    paragraph(
+        "± is the numerical error alone; the spread of crystal, film and process is not in it."
+    )
     _show_checks(result)
     for warning in result.warnings:
         if warning not in told:
@@ -68,7 +70,7 @@ def show_result(result: Result, seconds: float, told: Container[str] = ()) -> No
     if result.files:
         folder = result.files[0].rpartition("/")[0]
         names = [file.removeprefix(f"{folder}/") for file in result.files]
-        labelled("Files", f"{folder}/", "  ".join(names))
+        labelled("Files", f"{folder}/", listed_files(names))
     labelled("Time", f"{seconds:.1f} s")
 
 
@@ -179,8 +181,10 @@ def show_device(device: DeviceResult) -> None:
         _show_measurement(item)
     _show_spurious(device.spurious)
     for name, told in device.quality.items():
-        parts = "; ".join(f"{key} {q:.4g}" for key, q in told["by_mechanism"].items())
-        labelled("", f"quality factor by mechanism, {name}: {parts}")
+        parts = "; ".join(
+            f"{key} {float(f'{q:.4g}'):.0f}" for key, q in told["by_mechanism"].items()
+        )
+        labelled("Quality", f"factor that each loss alone would leave, {name}: {parts}")
     _show_resonators(device.resonators)
     for compared in device.second_model:
         _show_second_model(compared)
@@ -280,7 +284,7 @@ def _show_spurious(items: Sequence[Mapping[str, Any]]) -> None:
     more = len(peaks) - SPURIOUS
     if told:
         rest = f"; and {more} weaker" if more > 0 else ""
-        labelled("", f"unwanted: {'; '.join(told)}{rest}")
+        labelled("Unwanted", f"{'; '.join(told)}{rest}")
 
 
 def specification_table(lines: Iterable[Mapping[str, Any]]) -> None:
@@ -303,6 +307,8 @@ def specification_table(lines: Iterable[Mapping[str, Any]]) -> None:
 
 
 def _row(label: str, quantity: Quantity) -> tuple[str, str, str, str]:
+    if quantity.name == "fit_misfit" and quantity.value:  # an error itself: three digits tell it
+        quantity = Quantity.of(quantity.name, float(f"{quantity.value:.3g}"))
     number, error, unit = quantity.parts()
     return (f"  {label}", number, error, unit)
 

@@ -12,7 +12,7 @@ import click
 from sawfem import __version__
 from sawfem.cli import options
 from sawfem.cli.progress import Counted, seconds_left
-from sawfem.cli.screen import headline, labelled, show, table
+from sawfem.cli.screen import headline, labelled, listed_files, show, table
 
 if TYPE_CHECKING:
     from sawfem.pipeline.mapping import MapPlan, MapResult
@@ -46,7 +46,7 @@ def command(
     tables = not (as_json or quiet)
     folder = out if out is not None else Path("results") / f"{case.stem}.sweep"
     if tables:
-        _show_plan(plan, case_name)
+        show_plan(plan, case_name)
         sys.stdout.flush()
     progress = _Progress(quiet=quiet)
     try:
@@ -107,7 +107,8 @@ class _Progress(Counted):
         self.aside(f"picture: {name}")
 
 
-def _show_plan(plan: MapPlan, named: str) -> None:
+def show_plan(plan: MapPlan, named: str) -> None:
+    """How a map was understood: stack, axes, waves, warnings."""
     from sawfem.units import format_quantity
 
     headline(f"sawfem {__version__}", named)
@@ -156,7 +157,7 @@ def _show(result: MapResult, seconds: float) -> None:
         labelled("Missing", f"{failed} of {found.status.size} points; the first: {first}")
     folder = result.files[0].rpartition("/")[0]
     names = [file.removeprefix(f"{folder}/") for file in result.files]
-    labelled("Files", f"{folder}/", "  ".join(names))
+    labelled("Files", f"{folder}/", listed_files(names))
     labelled("Time", f"{seconds:.1f} s")
 
 

@@ -14,7 +14,7 @@ import click
 from sawfem import __version__
 from sawfem.cli import options
 from sawfem.cli.progress import Counted, seconds_left
-from sawfem.cli.screen import headline, labelled, show
+from sawfem.cli.screen import headline, labelled, listed_files, show
 
 if TYPE_CHECKING:
     from sawfem.result.sweep_table import SweepTable
@@ -226,6 +226,6 @@ def _show_end(table: SweepTable, folder: Path, files: tuple[str, ...], seconds: 
         where, text = next(table.messages())
         labelled("Failed", f"{table.failed} of {table.size} points; the first, {where}: {text}")
     names = [Path(file).name for file in files]
-    labelled("Files", f"{folder.as_posix()}/", "  ".join(names))
+    labelled("Files", f"{folder.as_posix()}/", listed_files(names))
     labelled("Next", f"sawfem show {folder.as_posix()}")
     labelled("Time", f"{seconds:.1f} s")

@@ -27,11 +27,11 @@ def show_understood(plan: Plan, named: str) -> None:
     if case.title:
         show(case.title)
     show()
-    labelled("Substrate", _crystal(case.substrate), _source(plan, case.substrate.material))
+    labelled("Substrate", _crystal(plan, case.substrate), _source(plan, case.substrate.material))
     for layer in case.layers:
         labelled(
             "Layer",
-            f"{_crystal(layer)}, {_length(layer.thickness)}",
+            f"{_crystal(plan, layer)}, {_length(layer.thickness)}",
             _source(plan, layer.material),
         )
     for name, grating in case.gratings.items():
@@ -71,11 +71,14 @@ def _length(value: float) -> str:
     return format_quantity(value, "m", digits=5)
 
 
-def _crystal(crystal: ResolvedCrystal) -> str:
+def _crystal(plan: Plan, crystal: ResolvedCrystal) -> str:
     if crystal.cut is not None:
         return f"{crystal.material}, {Orientation.from_plate(crystal.cut, crystal.rotations)}"
     if crystal.euler is not None:
         return f"{crystal.material}, {Orientation.from_euler(*crystal.euler)}"
+    found = plan.design.materials.get(crystal.material) if plan.design else None
+    if found is not None and found.point_group == "isotropic":
+        return crystal.material
     return f"{crystal.material}, crystal axes along the device axes"
 
 

@@ -13,7 +13,7 @@ import click
 from sawfem import __version__
 from sawfem.cli import options
 from sawfem.cli.progress import shown_progress
-from sawfem.cli.screen import headline, labelled, show, table
+from sawfem.cli.screen import headline, labelled, listed_files, show, table
 
 if TYPE_CHECKING:
     from sawfem.pipeline.process import ProcessPlan
@@ -132,7 +132,7 @@ def _show(found: YieldResult, files: tuple[str, ...], seconds: float) -> None:
         "not a warranty.",
     )
     folder = files[0].rpartition("/")[0]
-    labelled("Files", f"{folder}/", "  ".join(file.removeprefix(f"{folder}/") for file in files))
+    labelled("Files", f"{folder}/", listed_files(file.removeprefix(f"{folder}/") for file in files))
     labelled("Time", f"{seconds:.1f} s")
 
 

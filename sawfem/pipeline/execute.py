@@ -263,7 +263,7 @@ def solved_device(
 
 def _failed(checks: dict[str, dict[str, object]]) -> list[str]:
     return [
-        f"check {name} failed: {check['value']} against a limit of {check['limit']}"
+        f"check {name} failed: {check['value']:.3g} against a limit of {check['limit']:.3g}"
         for name, check in checks.items()
         if not check["ok"]
     ]

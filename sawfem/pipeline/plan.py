@@ -16,9 +16,9 @@ from sawfem.result import current_versions
 #: what the first and every further layer adds to them; the unit cell on its meshes, by whether
 #: the accuracy asks for the finer ones; double electrodes; device; one count of fingers; second
 #: model; pictures.
-PLANE_WAVES, FIRST_LAYER, NEXT_LAYER = 0.8, 5.0, 4.0
-CELL_COARSE, CELL_FINE, PER_LAYER = 2.7, 4.8, 0.3
-DOUBLE, DEVICE, COUNT, SECOND, PICTURES = 2.0, 0.4, 0.05, 2.0, 2.6
+PLANE_WAVES, FIRST_LAYER, NEXT_LAYER = 0.1, 0.4, 0.4
+CELL_COARSE, CELL_FINE, PER_LAYER = 0.5, 0.8, 0.6
+DOUBLE, DEVICE, COUNT, SECOND, PICTURES = 2.0, 0.4, 0.05, 1.8, 3.0
 #: The same of a slowness curve with the beams of one track.
 BEAMS = 3.5
 

@@ -76,7 +76,7 @@ def test_a_case_is_read_without_numpy(tmp_path: Path) -> None:
             2,
             {"click", "pydantic"},
         ),
-        (["materials"], 0, {"click", "rich"}),
+        (["materials"], 0, {"click"}),
         (["materials", "--json"], 0, {"click"}),
         (["materials", "quartz/bechmann-1958"], 0, {"click", "numpy"}),
         (
@@ -84,7 +84,7 @@ def test_a_case_is_read_without_numpy(tmp_path: Path) -> None:
             0,
             {"click", "numpy"},
         ),
-        (["cut", "quartz/bechmann-1958", "--cut", "(YXl)42.75"], 0, {"click", "numpy", "rich"}),
+        (["cut", "quartz/bechmann-1958", "--cut", "(YXl)42.75"], 0, {"click", "numpy"}),
     ],
 )
 def test_a_command_loads_what_it_needs(

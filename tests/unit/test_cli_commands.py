@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from sawfem import __version__
-from sawfem.cli import main
+from sawfem.cli import main, screen
 from sawfem.cli.progress import Bar, Progress
 from sawfem.cli.screen import encodable
 from sawfem.datafiles import shipped_names
@@ -306,3 +306,38 @@ def test_require_ends_with_three_where_a_limit_is_missed(
     assert main(["run", str(case), *stricter, "--quiet"]) == 0
     assert main(["run", "buoy-resonator", "--require"]) == 2
     assert "expected a [device] and a [[specification.limit]]" in capsys.readouterr().err
+
+
+def test_tables_of_a_narrow_terminal_keep_every_digit(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Heads and texts wrap at words; numbers stand whole even where nothing is left to wrap."""
+    rows = [
+        ("  capacitance per finger pair, fitted", "462.63", "0.0000008", "dB/wavelength"),
+        ("  loss", "-10.3909 - 0.1243j", "", "%"),
+    ]
+    for columns in (100, 66, 20):
+        monkeypatch.setattr(screen, "width", lambda columns=columns: columns)
+        screen.table(("Constants", "value", "± numerical", "unit"), rows, right=(1, 2))
+        out = capsys.readouterr().out
+        for number in ("462.63", "0.0000008", "-10.3909 - 0.1243j", "dB/wavelength"):
+            assert number in out
+        assert "…" not in out
+        assert columns == 20 or max(map(len, out.splitlines())) <= columns
+    text = screen.listed_files(["a.json", "p/x.png", "p/x.svg", "p/y.png"])
+    assert text == "a.json  p/x.png, .svg  p/y.png"
+
+
+def test_a_case_of_a_map_alone_is_understood(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    place = tmp_path / "cuts.toml"
+    place.write_text(
+        '[substrate]\nmaterial = "quartz/bechmann-1958"\ncut = "(YXl)"\nrotations = [42.75]\n'
+        '[[map.axis]]\nkey = "substrate.rotations[0]"\nfrom = 30\nto = 50\npoints = 11\n',
+        encoding="utf-8",
+    )
+    assert main(["check", str(place)]) == 0
+    assert f"Next       sawfem map {place}" in " ".join(capsys.readouterr().out.split("\n"))
+    assert main(["check", str(place), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["map_points"] == 11
