@@ -8,8 +8,12 @@ checked on gratings left out, and which versions did it.
           JSON results, parts of complex numbers as _re and _im, edges as _lower and _upper; then
           one line a grating, thickness slowest.
     JSON  {"format": "sawfem.grating-table/1", "axes", "quantities", "values", "errors",
-          "provenance"}; arrays are [thickness][ratio], complex numbers [re, im].
-    HDF5  /axes/<name>, /values/<quantity> with attributes, /errors; complex as compound r, i.
+          "provenance"}; arrays are [thickness][width][pitch] in the order of the axes, followed by
+          the "parts" of a quantity: [re, im] of a complex one, [lower, upper] of edges.
+    HDF5  /axes/<name>, /values/<quantity> with its description and error as attributes, provenance
+          as JSON in an attribute of the file; complex as compound r, i, edges in a last dimension.
+
+How a value between the points is taken from the JSON file with numpy alone: cases/README.md.
 """
 
 from __future__ import annotations
@@ -26,6 +30,7 @@ from numpy.typing import NDArray
 
 from sawfem.errors import InputError
 from sawfem.extract.table import ABSOLUTE, SAFETY, GratingTable
+from sawfem.material import Material
 from sawfem.quantities import entry, json_key
 from sawfem.result.provenance import current_versions
 from sawfem.wholefiles import replacing
@@ -38,8 +43,12 @@ POINTS = (21, 11, 5)
 _AXES = {
     "thickness_over_wavelength": "metal thickness over twice the pitch, 1",
     "metallisation_ratio": "width of the electrode at its foot over the pitch, 1",
+    "width_scale": "widths of all electrodes over those of the drawn cell, 1",
     "pitch_m": "electrode centre to electrode centre, m",
 }
+
+#: Axes of a table whose columns have a unit, or a longer name.
+_COLUMNS = {"thickness": "thickness_over_wavelength", "pitch": "pitch_m"}
 
 Axes = dict[str, NDArray[np.float64]]
 
@@ -62,9 +71,10 @@ def write_table(table: GratingTable, path: str | Path, *, points: tuple[int, ...
         raise InputError(
             key="points", found=f"{points!r}", expected=f"{len(table.boxes)} numbers, one an axis"
         )
+    names = [_COLUMNS.get(name, name) for name in table.axis_names]
     axes = {
         name: np.linspace(*box, count)
-        for name, box, count in zip(_AXES, table.boxes, points, strict=False)
+        for name, box, count in zip(names, table.boxes, points, strict=False)
     }
     h, eta, *pitch = np.meshgrid(*axes.values(), indexing="ij", sparse=True)
     values = table.arrays(h, eta, pitch=pitch[0] if pitch else None)
@@ -79,8 +89,11 @@ def provenance(table: GratingTable) -> dict[str, Any]:
     return {
         "stack": str(table.stack),
         "substrate": {"set": table.stack.material.name, "source": table.stack.material.source},
-        "metal": {"set": table.metal.name, "source": table.metal.source},
-        "sidewall_angle_deg": table.sidewall_angle,
+        # Of the first electrode; every one of them below.
+        "metal": {"set": _metals(table)[0].name, "source": _metals(table)[0].source},
+        "sidewall_angle_deg": table.cells.cell.electrodes[0].sidewall_angle,
+        "metals": [{"set": metal.name, "source": metal.source} for metal in _metals(table)],
+        "electrodes": table.cells.described(),
         "pitch_m": table.pitch,
         "scaling": _scaling(table),
         "mirror": table.kind.mirror,
@@ -95,23 +108,38 @@ def provenance(table: GratingTable) -> dict[str, Any]:
     }
 
 
+def _metals(table: GratingTable) -> list[Material]:
+    """Every metal of the electrodes once."""
+    films = [film for strip in table.cells.cell.electrodes for film in strip.films]
+    return list({film.metal.name: film.metal for film in films}.values())
+
+
 def _scaling(table: GratingTable) -> str:
     if table.pitches is not None:
         return "none: the pitch is an axis"
-    if table.stack.layers:
-        return "none: the layers have a thickness of their own"
+    if not table.cells.scales:
+        return "none: layers, overcoats or footings have a size of their own"
     return "frequencies go as 1/pitch, a p as 1/sqrt(pitch), the rest does not change"
 
 
-def _described(name: str) -> dict[str, str]:
+def _described(table: GratingTable, name: str, array: NDArray[Any]) -> dict[str, Any]:
+    """What a column is, its unit, its parts where it has some, and its error."""
     row = entry(name)
-    return {
+    found: dict[str, Any] = {
         "label": row.label,
         "unit": row.unit or "1",
         "definition": row.definition,
         **({"sign": row.sign} if row.sign else {}),
         **({"normalisation": row.normalisation} if row.normalisation else {}),
     }
+    if np.iscomplexobj(array):
+        found["parts"] = ["re", "im"]
+    elif array.ndim > len(table.boxes):
+        found["parts"] = ["lower", "upper"]
+    if name in table.errors:
+        found["error"] = table.errors[name]
+        found["error_kind"] = "absolute" if name in ABSOLUTE else "relative"
+    return found
 
 
 def _csv(table: GratingTable, axes: Axes, values: dict[str, NDArray[Any]]) -> bytes:
@@ -124,9 +152,8 @@ def _csv(table: GratingTable, axes: Axes, values: dict[str, NDArray[Any]]) -> by
         stream.write(f"# {name}: {_AXES[name]}\n")
     columns: list[tuple[str, NDArray[np.float64]]] = []
     for name, array in values.items():
-        row = _described(name)
-        error = table.errors.get(name)
-        told = "" if error is None else f"; error {error:.2g}"
+        row = _described(table, name, array)
+        told = f"; error {row['error']:.2g}, {row['error_kind']}" if "error" in row else ""
         words = " ".join(row[key] for key in ("definition", "sign", "normalisation") if key in row)
         stream.write(f"# {json_key(name)}: {row['label']}, {row['unit']}{told}. {words}\n")
         columns += _parts(json_key(name), array, len(axes))
@@ -158,7 +185,9 @@ def _json(table: GratingTable, axes: Axes, values: dict[str, NDArray[Any]]) -> b
             name: {"description": _AXES[name], "values": axis.tolist()}
             for name, axis in axes.items()
         },
-        "quantities": {json_key(name): _described(name) for name in values},
+        "quantities": {
+            json_key(name): _described(table, name, array) for name, array in values.items()
+        },
         "values": {json_key(name): plain(array) for name, array in values.items()},
         "errors": {json_key(name): error for name, error in table.errors.items()},
         "provenance": provenance(table),
@@ -175,14 +204,12 @@ def _hdf5(table: GratingTable, axes: Axes, values: dict[str, NDArray[Any]]) -> b
         for name, axis in axes.items():
             scale = file.create_dataset(f"axes/{name}", data=axis)
             scale.attrs["long_name"] = _AXES[name]
+            scale.attrs["unit"] = "m" if name.endswith("_m") else "1"
             scale.make_scale(name)
         for name, array in values.items():
             dataset = file.create_dataset(f"values/{name}", data=array)
-            for key, text in _described(name).items():
-                dataset.attrs[key] = text
-            if name in table.errors:
-                dataset.attrs["error"] = table.errors[name]
-                dataset.attrs["error_kind"] = "absolute" if name in ABSOLUTE else "relative"
+            for key, item in _described(table, name, array).items():
+                dataset.attrs[key] = item
             for place, axis_name in enumerate(axes):
                 dataset.dims[place].attach_scale(file[f"axes/{axis_name}"])
     return buffer.getvalue()

@@ -6,7 +6,8 @@ grating            from a unit cell to its constants, with uncertainty from two 
 edges              constants from the edges of a stop band
 uncertainty        numerical error bars from two meshes
 derivatives        how constants move with dimensions, materials and temperature; process spread
-table              constants over metal thickness and metallisation ratio, as coefficients
+table              constants over metal thickness and width of the electrodes, as coefficients
+table_cells        the cells of a table, of one electrode a period or several
 tabulate           how such a table is solved, interpolated and checked
 heated_cell        a cell at another temperature
 oblique_grating    waves at an angle to a grating, in its stop band and below it
@@ -25,13 +26,14 @@ from sawfem.extract.double_electrode import (
 )
 from sawfem.extract.grating import GratingSolution, grating_constants, solve_grating
 from sawfem.extract.table import GratingTable
-from sawfem.extract.tabulate import grating_table
+from sawfem.extract.tabulate import cell_table, grating_table
 
 __all__ = [
     "ComConstants",
     "GratingConstants",
     "GratingSolution",
     "GratingTable",
+    "cell_table",
     "com_uncertainty",
     "double_electrode_constants",
     "effective_coupling",

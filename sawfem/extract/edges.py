@@ -145,7 +145,7 @@ def two_modes(band: StopBand, *, samples: int = 81) -> TwoModes:
     ratio = exact[clear] / shape[clear]
     com, overstep = _passive(band, _scale(band, frequency[clear], ratio, limits))
     reference, launch = _planes(band)
-    com = _referred(com, launch - reference)
+    com = referred(com, launch - reference)
     model = two_mode_admittance(com, frequency, share=band.share)
     off = np.abs(model * band.share / exact - 1.0)
     return TwoModes(
@@ -173,7 +173,7 @@ def with_material_losses(picture: TwoModes, lossy: StopBand, tangent: float) -> 
     """
     scale = replace(picture.com, capacitance_loss=picture.com.capacitance_loss + tangent)
     com, overstep = _passive(lossy, scale)
-    com = _referred(com, picture.transduction_centre - picture.reference)
+    com = referred(com, picture.transduction_centre - picture.reference)
     return replace(picture, com=com, overstep=max(picture.overstep, overstep))
 
 
@@ -348,7 +348,7 @@ def _planes(band: StopBand) -> tuple[float, float]:
     return reference, launch + cell.period * round((reference - launch) / cell.period)
 
 
-def _referred(com: ComConstants, distance: float) -> ComConstants:
+def referred(com: ComConstants, distance: float) -> ComConstants:
     """Constants at a plane ``distance`` before the one at which they hold, m."""
     if distance == 0.0:
         return com

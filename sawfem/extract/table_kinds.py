@@ -23,15 +23,17 @@ from numpy.typing import NDArray
 
 from sawfem.errors import ConvergenceError
 from sawfem.extract.constants import PER_WAVELENGTH
-from sawfem.extract.edges import reflection_phase
+from sawfem.extract.edges import referred, reflection_phase
 from sawfem.extract.grating import GratingSolution
 from sawfem.extract.loss_budget import with_losses
+from sawfem.extract.table_cells import launch_turn
 from sawfem.unitcell.stopband import Edge, StopBand
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-#: Columns of either kind after its own: C p in F/m; the rest pure.
+#: Columns of either kind after its own: C p in F/m; the rest pure. "launch" is the turn of a from
+#: where it is real to the reference plane, exp(j K (x_t - x_0)), complex; one of one electrode.
 SCALE = (
     "capacitance",
     "capacitance_loss",
@@ -39,6 +41,7 @@ SCALE = (
     "slope_width",
     "capacitance_static",
     "phase_over_group_velocity",
+    "launch",
 )
 #: Relative distance within which two edges are common to both stop bands.
 COMMON = 1e-7
@@ -102,7 +105,8 @@ def kind_of(band: StopBand) -> Kind:
 
 def where(solution: GratingSolution) -> str:
     """The place of a grating in its table, for messages."""
-    height = solution.cell.electrodes[0].thickness / (2.0 * solution.cell.period)
+    tallest = max(strip.thickness for strip in solution.cell.electrodes)
+    height = tallest / (2.0 * solution.band.pitch)
     return f"at {height:.4g} wavelengths of metal, ratio {solution.cell.metallisation_ratio:.4g}"
 
 
@@ -119,6 +123,7 @@ def scale_row(solution: GratingSolution) -> list[complex]:
         com.slope_width,
         static,
         solution.constants.phase_over_group_velocity or 1.0,
+        launch_turn(solution),
     ]
 
 
@@ -163,7 +168,9 @@ def _mirrored_row(solution: GratingSolution) -> list[complex]:
         raise ConvergenceError(f"{where(solution)} the grating has no edge common to both bands")
     if solution.picture is None:
         raise ConvergenceError(f"{where(solution)}: {'; '.join(solution.band.reasons)}")
-    com = solution.picture.com
+    picture = solution.picture
+    # Back to where a is real, and k with it.
+    com = referred(picture.com, picture.reference - picture.transduction_centre)
     p, v = com.pitch, com.velocity
     k = com.reflection / p
     if (k.real > 0.0) != (driven.real > common.real) and abs(k) * p > 1e-6:

@@ -21,7 +21,7 @@ mesh and interpolation together, and the table is refused when they exceed what 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import combinations_with_replacement, product
 
@@ -32,19 +32,21 @@ from threadpoolctl import threadpool_limits
 
 from sawfem.design import Stack, UnitCell
 from sawfem.errors import ConvergenceError, InputError
-from sawfem.extract.constants import GratingConstants
 from sawfem.extract.grating import (
     MESHES,
     GratingSolution,
-    grating_waves,
     solve_grating,
     solve_like,
     strongest,
 )
-from sawfem.extract.table import ABSOLUTE, SAFETY, GratingTable
+from sawfem.extract.group_velocity import phase_over_group_velocity
+from sawfem.extract.table import GratingTable
+from sawfem.extract.table_cells import TableCells
+from sawfem.extract.table_check import Asked, verified
 from sawfem.extract.table_kinds import Kind, complete, kind_of, scale_row
 from sawfem.material import Material
 from sawfem.planewave import Wave
+from sawfem.unitcell.connection import check_connections
 from sawfem.unitcell.mesh import MeshSettings
 from sawfem.unitcell.stopband import StopBand
 from sawfem.units import QuantityLike, parse_length
@@ -54,8 +56,8 @@ Complex = NDArray[np.complex128]
 
 #: How far an edge may lie from its prediction, and how alike its displacement must be.
 LIMITS = (1e-2, 0.9)
-#: Relative deviation of C that a table may have; that of the edges is the caller's.
-CAPACITANCE_ERROR = 5e-3
+#: Pitches at which the plain stack's K^2 is computed at least.
+COUPLING_NODES = 6
 
 Progress = Callable[[str, int, int], None]
 #: Coordinates of a node, -1 to 1 along every axis.
@@ -94,45 +96,92 @@ def grating_table(
         bulk waves; errors above ``accuracy``. Ask for a smaller box, more nodes or a finer mesh.
     """
     length, pitches = _pitches(pitch)
+    cells = TableCells.plain(stack, metal, sidewall_angle)
     boxes = (thickness, metallisation_ratio, *([] if pitches is None else [pitches]))
-    counts = tuple(nodes[: len(boxes)])
-    _check(boxes, counts, left_out)
-    report = progress or (lambda stage, done, total: None)
+    return _tabulated(
+        Asked(cells, length, boxes, tuple(nodes[: len(boxes)]), accuracy, left_out, mesh),
+        progress or (lambda stage, done, total: None),
+    )
 
-    def cell(h: float, eta: float, p: float = length) -> UnitCell:
-        return UnitCell.grating(
-            stack,
-            metal,
-            pitch=p,
-            thickness=2.0 * p * h,
-            metallisation_ratio=eta,
-            sidewall_angle=sidewall_angle,
-        )
 
+def cell_table(
+    cell: UnitCell,
+    connections: Sequence[str],
+    *,
+    thickness: tuple[float, float],
+    width_scale: tuple[float, float],
+    pitch: QuantityLike | tuple[QuantityLike, QuantityLike] | None = None,
+    accuracy: float = 1e-5,
+    nodes: tuple[int, ...] = (6, 5, 4),
+    left_out: int = 4,
+    mesh: MeshSettings = MESHES[1],
+    progress: Progress | None = None,
+) -> GratingTable:
+    """Solve a table of gratings with several electrodes a period: double, unidirectional.
+
+    Parameters
+    ----------
+    cell : a cell one wave long, as drawn. Over the table the widths of its electrodes go by one
+        number, about their centres, and their thicknesses in proportion.
+    connections : "hot", "ground" or "floating" for each electrode, left to right.
+    thickness : (low, high) of h/lambda of the thickest electrode.
+    width_scale : (low, high) of the widths over those of the drawing.
+    pitch : half the wavelength; that of the drawing if None. Layers, overcoats and footings keep
+        their lengths, so that with them it may be an axis: (low, high).
+    accuracy, nodes, left_out, mesh, progress : as for :func:`grating_table`.
+
+    Raises
+    ------
+    InputError : a box or a count that makes no table.
+    GeometryError : connections that do not suit the cell, electrodes that touch within the box.
+    ConvergenceError : as for :func:`grating_table`.
+    """
+    cells = TableCells(cell, check_connections(connections, len(cell.electrodes)))
+    length, pitches = _pitches(cells.pitch if pitch is None else pitch)
+    boxes = (thickness, width_scale, *([] if pitches is None else [pitches]))
+    return _tabulated(
+        Asked(cells, length, boxes, tuple(nodes[: len(boxes)]), accuracy, left_out, mesh),
+        progress or (lambda stage, done, total: None),
+    )
+
+
+def _tabulated(asked: Asked, report: Progress) -> GratingTable:
+    """A table, solved and checked; raises as :func:`grating_table`."""
+    _check(asked)
+    for width in asked.boxes[1]:  # electrodes that touch are said before the long part
+        asked.cell(asked.boxes[0][1], width)
     with threadpool_limits(limits=1, user_api="blas"):
-        middle = cell(*(0.5 * sum(box) for box in boxes))
-        waves = grating_waves(middle)
-        start = solve_grating(middle, accuracy=1e-2, waves=waves)
+        waves = asked.waves()
+        middle = asked.middle(0.5 * sum(asked.pitches) if asked.pitches else asked.pitch)
+        start = solve_grating(
+            middle, accuracy=1e-2, waves=waves, connections=asked.cells.connections
+        )
         kind = kind_of(complete(start.band))
-        bulk, coefficients = _nodes(start, kind, cell, boxes, counts, mesh, report)
+        bulk, coefficients = _nodes(start, kind, asked, report)
         table = GratingTable(
-            stack=stack,
-            metal=middle.electrodes[0].metal,
-            sidewall_angle=sidewall_angle,
-            pitch=length,
-            thickness=thickness,
-            ratio=metallisation_ratio,
-            pitches=pitches,
+            cells=asked.cells,
+            pitch=asked.pitch,
+            thickness=asked.boxes[0],
+            ratio=asked.boxes[1],
+            pitches=asked.pitches,
             kind=kind,
             bulk=bulk,
             onsets=_onset_velocities(start),
-            coupling_k2=strongest(waves).coupling_k2 if pitches is None else None,
+            coupling=_coupling(asked, waves),
             coefficients=coefficients,
-            solves=math.prod(counts),
+            solves=math.prod(asked.nodes),
         )
-        return _verified(
-            table, cell, waves if pitches is None else None, accuracy, left_out, report
-        )
+        return verified(table, asked, None if asked.pitches else waves, report)
+
+
+def _coupling(asked: Asked, waves: tuple[Wave, ...]) -> Array:
+    """Chebyshev coefficients of the plain stack's K^2 over the pitch; one without that axis."""
+    if asked.pitches is None:
+        return np.array([strongest(waves).coupling_k2 or 0.0])
+    count = max(asked.nodes[2], COUPLING_NODES)
+    nodes = chebyshev.chebpts1(count)
+    found = [strongest(asked.waves(_real(x, asked.pitches))).coupling_k2 or 0.0 for x in nodes]
+    return np.asarray(np.linalg.solve(chebyshev.chebvander(nodes, count - 1), np.array(found)))
 
 
 def _pitches(
@@ -146,21 +195,16 @@ def _pitches(
 
 
 def _nodes(
-    start: GratingSolution,
-    kind: Kind,
-    cell: Callable[..., UnitCell],
-    boxes: tuple[tuple[float, float], ...],
-    nodes: tuple[int, ...],
-    mesh: MeshSettings,
-    report: Progress,
+    start: GratingSolution, kind: Kind, asked: Asked, report: Progress
 ) -> tuple[float | None, Complex]:
     """V_b and the coefficients, from a solution at every node."""
-    axes = [chebyshev.chebpts1(count) for count in nodes]
+    axes = [chebyshev.chebpts1(count) for count in asked.nodes]
 
     def at(place: Place) -> UnitCell:
-        return cell(*(_real(x, box) for x, box in zip(place, boxes, strict=True)))
+        h, width, *p = (_real(x, box) for x, box in zip(place, asked.boxes, strict=True))
+        return asked.cell(h, width, *p)
 
-    walk = _Walk(start, kind, mesh, at)
+    walk = _Walk(start, kind, asked.mesh, at)
     rows = walk.through([tuple(float(x) for x in place) for place in product(*axes)], report)
     bulk = _bulk(rows, start, kind)
     return bulk, _coefficients(rows, axes, bulk, kind)
@@ -192,7 +236,7 @@ class _Walk:
             )
             cell = self._cell(place)
             guess = replace(source, band=self._predicted(source, place, cell.period, known))
-            solution = solve_like(guess, cell, self._mesh, limits=LIMITS)
+            solution = _with_own_group(solve_like(guess, cell, self._mesh, limits=LIMITS))
             rows[place] = [*self._kind.row(solution), *scale_row(solution)]
             known.append((place, solution))
             left.remove(place)
@@ -223,6 +267,16 @@ class _Walk:
         return replace(source.band, shorted=tuple(shorted), open=tuple(opened))
 
 
+def _with_own_group(solution: GratingSolution) -> GratingSolution:
+    """The same with the group velocity of its own wave, where that is found."""
+    picture = solution.picture
+    g = None if picture is None else phase_over_group_velocity(solution.band, picture.com)
+    if g is None:
+        return solution
+    constants = replace(solution.constants, phase_over_group_velocity=g)
+    return replace(solution, constants=constants)
+
+
 def _powers(place: Place, terms: int) -> list[float]:
     """1, then the coordinates, then their products."""
     products = [a * b for a, b in combinations_with_replacement(place, 2)]
@@ -230,7 +284,7 @@ def _powers(place: Place, terms: int) -> list[float]:
 
 
 def _onset_velocities(solution: GratingSolution) -> tuple[float | None, float | None]:
-    length = 2.0 * solution.cell.period
+    length = 2.0 * solution.band.pitch
     first, further = solution.constants.bulk_onset, solution.constants.next_bulk_onset
     return (
         None if first is None else length * first,
@@ -265,94 +319,21 @@ def _coefficients(rows: Complex, axes: list[Array], bulk: float | None, kind: Ki
     return np.asarray(grid)
 
 
-def _verified(
-    table: GratingTable,
-    cell: Callable[..., UnitCell],
-    waves: tuple[Wave, ...] | None,
-    accuracy: float,
-    left_out: int,
-    report: Progress,
-) -> GratingTable:
-    """The table with its errors on points left out; refused where the edges exceed ``accuracy``."""
-    points = _spread(left_out, *table.boxes)
-    worst: dict[str, float] = {}
-    for done, (h, eta, *p) in enumerate(points.tolist()):
-        report("table, points left out", done, left_out)
-        truth = solve_grating(cell(h, eta, *p), accuracy=max(0.3 * accuracy, 1e-6), waves=waves)
-        told = table(h, eta, pitch=p[0] if p else None)
-        for name, deviation in _deviations(told, truth.constants).items():
-            worst[name] = max(worst.get(name, 0.0), deviation)
-    report("table, points left out", left_out, left_out)
-    edges = max(worst["stopband_short"], worst["stopband_open"])
-    for name, found, allowed in (
-        ("edges", edges, accuracy),
-        ("capacitance", worst["capacitance_fitted_per_pair"], CAPACITANCE_ERROR),
-    ):
-        if found > allowed:
-            raise ConvergenceError(
-                f"the {name} of the table deviate by {found:.1e} on gratings left out, more than "
-                f"{allowed:.1e}: branches may repel inside the box, or the nodes are too few; "
-                "ask for a smaller box, more nodes or less accuracy"
-            )
-    errors = {name: SAFETY * value for name, value in worst.items()}
-    return replace(table, errors=errors, checked=points)
-
-
-def _deviations(found: GratingConstants, truth: GratingConstants) -> dict[str, float]:
-    """Deviations of what both have, relative but for ABSOLUTE; of pairs the larger."""
-    deviations = {}
-    for name in (
-        "velocity",
-        "stopband_short",
-        "stopband_open",
-        "reflection_per_electrode",
-        "transduction_per_electrode",
-        "coupling_k2_effective",
-        "capacitance_per_pair",
-        "capacitance_fitted_per_pair",
-        "attenuation",
-        "attenuation_open",
-        "attenuation_coupled",
-        "capacitance_loss",
-        "directivity",
-    ):
-        a, b = getattr(found, name), getattr(truth, name)
-        if a is None or b is None:
-            continue
-        a, b = np.atleast_1d(a), np.atleast_1d(b)
-        apart = np.abs(a - b)
-        if name not in ABSOLUTE:
-            apart = apart / np.abs(b)
-        deviations[name] = float(apart.max())
-    return deviations
-
-
-def _spread(count: int, *boxes: tuple[float, float]) -> Array:
-    """Points of the additive sequence of the root of x^(d + 1) = x + 1, evenly spread over a box.
-
-    In two dimensions that root is the plastic number.
-    """
-    root = 2.0
-    for _ in range(60):
-        root = (1.0 + root) ** (1.0 / (len(boxes) + 1.0))
-    steps = root ** -np.arange(1.0, len(boxes) + 1.0)
-    shares = np.mod(0.5 + steps * (np.arange(count)[:, None] + 1.0), 1.0)
-    low, high = np.array(boxes).T
-    return np.asarray(low + shares * (high - low))
-
-
 def _real(value: float, box: tuple[float, float]) -> float:
     return 0.5 * (box[0] + box[1] + value * (box[1] - box[0]))
 
 
-def _check(boxes: tuple[tuple[float, float], ...], nodes: tuple[int, ...], left_out: int) -> None:
-    names = ("thickness", "metallisation_ratio", "pitch")
-    for key, box, most in zip(names, boxes, (0.5, 1.0, math.inf), strict=False):
+def _check(asked: Asked) -> None:
+    names = ("thickness", asked.cells.width_name, "pitch")
+    # A width scale is bounded by the room between the electrodes alone.
+    limits = (0.5, 1.0 if asked.cells.connections is None else math.inf, math.inf)
+    for key, box, most in zip(names, asked.boxes, limits, strict=False):
         if not 0.0 < box[0] < box[1] < most:
             raise InputError(
                 key=key, found=f"{box!r}", expected=f"(low, high) between 0 and {most:g}"
             )
-    if len(nodes) < len(boxes) or min(nodes) < 2 or max(nodes) > 40:
+    nodes = asked.nodes
+    if len(nodes) < len(asked.boxes) or min(nodes) < 2 or max(nodes) > 40:
         raise InputError(key="nodes", found=f"{nodes!r}", expected="2 to 40 along every axis")
-    if left_out < 1:
-        raise InputError(key="left_out", found=f"{left_out}", expected="1 point or more")
+    if asked.left_out < 1:
+        raise InputError(key="left_out", found=f"{asked.left_out}", expected="1 point or more")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import h5py
@@ -128,6 +129,74 @@ def test_files_hold_values_units_and_origin(table, tmp_path: Path):
         write_table(table, tmp_path / "table.txt")
 
 
+RECIPE = Path(__file__).resolve().parents[2] / "cases" / "README.md"
+
+
+def recipe() -> str:
+    """The lines of cases/README.md that take a value from a table."""
+    text = RECIPE.read_text(encoding="utf-8")
+    (code,) = [c for c in re.findall(r"```python\n(.*?)```", text, re.DOTALL) if "table.json" in c]
+    assert len([line for line in code.splitlines() if line]) <= 10
+    return code
+
+
+def test_a_stranger_finds_everything_in_the_files(table, tmp_path: Path, monkeypatch):
+    """h5py, csv and json alone: unit, definition, normalisation, error and origin of every column,
+    the same numbers in all three, and a value between the points by the recipe of the docs.
+    """
+    for suffix in ("csv", "json", "h5"):
+        write_table(table, tmp_path / f"table.{suffix}")
+    tree = json.loads((tmp_path / "table.json").read_text(encoding="utf-8"))
+    lines = (tmp_path / "table.csv").read_text(encoding="utf-8").splitlines()
+    comments = [line.removeprefix("# ") for line in lines if line.startswith("#")]
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    with h5py.File(tmp_path / "table.h5") as file:
+        origin = json.loads(file.attrs["provenance"])
+        assert origin == tree["provenance"]
+        for name in ("versions", "substrate", "metals", "electrodes", "reference", "caution"):
+            assert origin[name]
+            assert any(line.startswith(f"{name}: ") for line in comments)
+        assert {axis: file[f"axes/{axis}"].attrs["unit"] for axis in file["axes"]} == {
+            "thickness_over_wavelength": "1",
+            "metallisation_ratio": "1",
+        }
+        assert "S" in file["values/transduction_per_electrode"].attrs["unit"]
+        assert "peak" in file["values/transduction_per_electrode"].attrs["normalisation"]
+        for name, dataset in file["values"].items():
+            row = tree["quantities"][json_key(name)]
+            for key in ("unit", "definition", "error", "error_kind"):
+                assert dataset.attrs[key] == row[key], (name, key)
+            assert row["error"] == tree["errors"][json_key(name)] >= 0.0
+            assert row.get("normalisation", "") == dataset.attrs.get("normalisation", "")
+            (told,) = [line for line in comments if line.startswith(f"{json_key(name)}: ")]
+            assert f"error {row['error']:.2g}, {row['error_kind']}" in told
+            assert row["unit"] in told
+            values, text = dataset[()], np.array(tree["values"][json_key(name)])
+            parts = row.get("parts", [""])
+            for i, part in enumerate(parts):
+                column = json_key(name) + (f"_{part}" if part else "")
+                plain = np.array([float(line[column]) for line in rows]).reshape(21, 11)
+                ours = text[..., i] if part else text
+                stored = {"re": np.real, "im": np.imag}.get(part, lambda v: v)(values)
+                stored = stored[..., i] if part in ("lower", "upper") else stored
+                np.testing.assert_array_equal(stored, ours)
+                np.testing.assert_allclose(plain, ours, rtol=1e-11, atol=1e-300)
+
+    monkeypatch.chdir(tmp_path)
+    single = table(0.0733, 0.481)
+    for name in ("velocity", "stopband_open", "reflection_per_electrode", "coupling_k2"):
+        code = recipe().replace("velocity_m_per_s", json_key(name))
+        found: dict[str, object] = {}
+        exec(compile(code, "cases/README.md", "exec"), found)
+        value = getattr(single, name)
+        parts = [value.real, value.imag] if isinstance(value, complex) else value
+        error = tree["errors"][json_key(name)]
+        size = 1.0 if tree["quantities"][json_key(name)]["error_kind"] == "absolute" else value
+        np.testing.assert_allclose(
+            found["value"], parts, atol=np.max(0.1 * error * np.abs(size)) + 1e-15
+        )
+
+
 def test_a_cell_without_a_mirror_is_tabulated_by_complex_reflections(tmp_path: Path):
     """Langasite (0, 138.5, 26.6): k p turns in its phase over the box, and all four edges, k, k'
     and directivity are those of a grating solved on its own."""
@@ -155,6 +224,13 @@ def test_a_cell_without_a_mirror_is_tabulated_by_complex_reflections(tmp_path: P
     text = (tmp_path / "table.csv").read_text(encoding="utf-8")
     assert "reflection_back_per_electrode_im" in text
     assert "# mirror: false" in text
+
+
+def tree_coupling(table: GratingTable, folder: Path) -> list[float]:
+    """K^2 at both ends of the pitch as the JSON file has it."""
+    path = write_table(table, folder / "coupling.json", points=(2, 2, 2))
+    tree = json.loads(path.read_text(encoding="utf-8"))
+    return tree["values"][json_key("coupling_k2")][0][0]
 
 
 def test_on_layers_the_pitch_is_an_axis(tmp_path: Path):
@@ -191,7 +267,12 @@ def test_on_layers_the_pitch_is_an_axis(tmp_path: Path):
     # Over the axis the velocity changes far more than that.
     ends = table.arrays(0.06, 0.5, pitch=np.array([0.95e-6, 1.05e-6]))["velocity"]
     assert abs(ends[1] - ends[0]) > 2e-3 * ends[0]
-    assert found.reasons["coupling_k2"]
+    # K^2 of the plain stack, at a pitch that is no node: the scaled stack's own.
+    assert found.coupling_k2 == pytest.approx(truth.coupling_k2, rel=1e-4)
+    ends = table.arrays(0.06, 0.5, pitch=np.array([0.95e-6, 1.05e-6]))["coupling_k2"]
+    assert abs(ends[1] - ends[0]) > 1e-2 * ends[0]
+    assert table.errors["coupling_k2"] < 1e-3
+    assert tree_coupling(table, tmp_path) == pytest.approx(ends, rel=1e-12)
     with pytest.raises(InputError, match="the pitch is an axis"):
         table(0.06, 0.5)
     with pytest.raises(InputError, match="the box of the table"):
