@@ -134,8 +134,8 @@ class GratingTable:
         )
         columns = self._columns([h.ravel(), eta.ravel(), length.ravel()])
         found = _many(self.kind, columns, length.ravel())
-        if not self.is_plain:
-            del found["phase_over_group_velocity"]
+        if np.any(np.isnan(found["phase_over_group_velocity"])):
+            del found["phase_over_group_velocity"]  # a node has none
         if self.coupling.size:
             found["coupling_k2"] = np.broadcast_to(
                 self._coupling(length.ravel()), found["velocity"].shape
@@ -254,7 +254,7 @@ class GratingTable:
             "coupling_k2_effective": (
                 effective_coupling(driven.real, opened.real) if opened.real > driven.real else None
             ),
-            "phase_over_group_velocity": g if self.is_plain else None,
+            "phase_over_group_velocity": None if math.isnan(g) else g,
             "capacitance_per_pair": 2.0 * static,
             "capacitance_fitted_per_pair": 2.0 * com.capacitance,
             "coupling_k2": float(self._coupling(np.array(pitch))) if self.coupling.size else None,
@@ -268,8 +268,8 @@ class GratingTable:
         reasons = {"fit_misfit": "a table keeps no samples of the admittance"}
         if not self.coupling.size:
             reasons["coupling_k2"] = "another wave of the stack takes over within the pitches"
-        if not self.is_plain:
-            reasons["phase_over_group_velocity"] = "not known: of one electrode a period alone"
+        if math.isnan(g):
+            reasons["phase_over_group_velocity"] = "not known: not at every node of the table"
         reference = self.cells.reference(pitch)
         return GratingConstants(
             pitch=pitch,

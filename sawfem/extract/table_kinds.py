@@ -116,13 +116,14 @@ def scale_row(solution: GratingSolution) -> list[complex]:
         raise ConvergenceError(f"{where(solution)}: {'; '.join(solution.band.reasons)}")
     com = solution.picture.com
     static = 0.5 * solution.constants.capacitance_per_pair
+    g = solution.constants.phase_over_group_velocity
     return [
         com.capacitance,
         com.capacitance_loss,
         com.capacitance_slope,
         com.slope_width,
         static,
-        solution.constants.phase_over_group_velocity or 1.0,
+        math.nan if g is None else g,
         launch_turn(solution),
     ]
 

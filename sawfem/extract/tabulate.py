@@ -39,7 +39,6 @@ from sawfem.extract.grating import (
     solve_like,
     strongest,
 )
-from sawfem.extract.group_velocity import phase_over_group_velocity
 from sawfem.extract.table import GratingTable
 from sawfem.extract.table_cells import TableCells
 from sawfem.extract.table_check import Asked, verified
@@ -236,7 +235,7 @@ class _Walk:
             )
             cell = self._cell(place)
             guess = replace(source, band=self._predicted(source, place, cell.period, known))
-            solution = _with_own_group(solve_like(guess, cell, self._mesh, limits=LIMITS))
+            solution = solve_like(guess, cell, self._mesh, limits=LIMITS)
             rows[place] = [*self._kind.row(solution), *scale_row(solution)]
             known.append((place, solution))
             left.remove(place)
@@ -265,16 +264,6 @@ class _Walk:
         marks = [complex(v) / period for v in velocities]
         shorted, opened = self._kind.marked(source.band, marks)
         return replace(source.band, shorted=tuple(shorted), open=tuple(opened))
-
-
-def _with_own_group(solution: GratingSolution) -> GratingSolution:
-    """The same with the group velocity of its own wave, where that is found."""
-    picture = solution.picture
-    g = None if picture is None else phase_over_group_velocity(solution.band, picture.com)
-    if g is None:
-        return solution
-    constants = replace(solution.constants, phase_over_group_velocity=g)
-    return replace(solution, constants=constants)
 
 
 def _powers(place: Place, terms: int) -> list[float]:

@@ -33,7 +33,7 @@ def drawn(stack: Stack, shares: list[tuple[float, float]]) -> UnitCell:
 def held_against_a_cell(table, place: tuple[float, float]) -> None:
     """A place that is no node and was not left out, within the bars and to the coarse mesh."""
     cell = table.cells.at(*place, table.pitch)
-    truth = solve_grating(cell, accuracy=1e-4, connections=table.cells.connections).constants
+    truth = solve_grating(cell, accuracy=2e-4, connections=table.cells.connections).constants
     found, many = table(*place), table.arrays(*place)
     assert {"velocity", "transduction_per_electrode", "coupling_k2"} <= {*found.numerical}
     for name, bar in found.numerical.items():
@@ -46,9 +46,9 @@ def held_against_a_cell(table, place: tuple[float, float]) -> None:
     assert found.transduction_centre == pytest.approx(truth.transduction_centre, abs=1e-3 * WAVE)
     for name in ("velocity", "reflection_per_electrode", "transduction_per_electrode"):
         assert many[name] == pytest.approx(getattr(found, name), rel=1e-9, abs=1e-9), name
-    assert "phase_over_group_velocity" not in many
-    assert found.phase_over_group_velocity is None
-    assert found.reasons["phase_over_group_velocity"]
+    assert found.phase_over_group_velocity == pytest.approx(
+        truth.phase_over_group_velocity, abs=2e-3
+    )
 
 
 def test_a_unidirectional_cell_over_thickness_and_width(tmp_path: Path):
@@ -62,7 +62,7 @@ def test_a_unidirectional_cell_over_thickness_and_width(tmp_path: Path):
         width_scale=(0.95, 1.05),
         nodes=(2, 2),
         left_out=1,
-        accuracy=1e-4,
+        accuracy=2e-4,
         mesh=MESHES[0],
     )
     assert not table.kind.mirror
@@ -89,7 +89,7 @@ def test_a_unidirectional_cell_over_thickness_and_width(tmp_path: Path):
     )
     for name in ("reflection_per_electrode", "reflection_back_per_electrode"):
         value = tree["values"][json_key(name)][0][1]
-        assert complex(*value) == pytest.approx(getattr(table(0.018, 1.0), name), abs=1e-12)
+        assert complex(*value) == pytest.approx(getattr(table(0.018, 1.0), name), abs=1e-9)
 
 
 @pytest.mark.slow
