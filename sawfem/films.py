@@ -64,6 +64,7 @@ def _gap(
     recess: float,
     levels: tuple[float, ...],
 ) -> Gap:
+    """The gap on the right of an electrode: at which levels of the films it is filled."""
     right = (left + 1) % len(electrodes)
     shift = period if right <= left else 0.0
     pair = electrodes[left], electrodes[right]

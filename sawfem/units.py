@@ -149,6 +149,7 @@ def parse_quantity(
 def _from_number(
     value: object, kind: str, limits: Window, key: str | None, file: str | None
 ) -> float:
+    """A number taken as SI; refused for a temperature."""
     if not is_number(value):
         raise UnitError(
             found=shown(value),
@@ -174,6 +175,8 @@ def _from_text(
     key: str | None,
     file: str | None,
 ) -> float:
+    """A number with its unit, in SI."""
+
     def refuse(found: str, expected: str) -> UnitError:
         return UnitError(found=found, expected=expected, key=key, file=file)
 
@@ -209,6 +212,7 @@ def _from_text(
 
 
 def _expected_unit(unit: str, kind: str, units: list[str]) -> str:
+    """What to say of a unit that does not fit: the units that do, and the nearest."""
     for other, others in UNITS.items():
         if unit in others:
             return f"{_KIND_WORDS[kind]} in {', '.join(units)} ({unit} measures {other})"
@@ -226,6 +230,7 @@ def _expected_unit(unit: str, kind: str, units: list[str]) -> str:
 def _outside(
     value: QuantityLike, number: float, limits: Window, key: str | None, file: str | None
 ) -> UnitError:
+    """The error for a value that its window does not hold."""
     found = shown(value)
     unit = BASE_UNIT[limits.kind]
     if not isinstance(value, str) and unit:

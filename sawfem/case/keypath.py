@@ -160,6 +160,7 @@ class _Walk:
             raise self._ambiguous(step)
 
     def _down_key(self, step: str) -> None:
+        """Go on to a key of the table here, one that it has by ``like`` as well."""
         node = self.node
         if step in node:
             self.node, self.siblings, self.came_by = node[step], [], step

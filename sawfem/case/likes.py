@@ -43,6 +43,7 @@ def expand(data: Mapping[str, Any], refuse: Refuse) -> dict[str, Any]:
 def _expand_list(
     members: list[dict[str, Any]], location: Location, refuse: Refuse
 ) -> list[dict[str, Any]]:
+    """Members of one list with what each takes over from the one it is ``like``."""
     named: dict[str, int] = {}
     for index, item in enumerate(members):
         if item.get("name") in named:

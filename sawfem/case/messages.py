@@ -87,6 +87,7 @@ def _cause(detail: ErrorDetails) -> object:
 
 
 def _translated(detail: ErrorDetails, data: Any, file: str | None) -> SawfemError:
+    """One mistake that the schema found, in the words of a case file."""
     location = detail["loc"]
     key = user_path(data, location)
     cause = _cause(detail)

@@ -271,6 +271,7 @@ def _limits(root: Reader) -> tuple[ResolvedLimit, ...]:
 
 
 def _limit(reader: Reader) -> ResolvedLimit:
+    """One line of a specification: its quantity, its band and its bounds in SI."""
     entries = {
         name: row
         for name, row in quantity_table().items()

@@ -408,6 +408,7 @@ def _outline(part: Segments, x0: float) -> tuple[float, float, float, float]:
 def _remarks(
     curve: SlownessCurve, frequency: float, one: PortSources, other: PortSources
 ) -> tuple[str, ...]:
+    """What the model of a pair does not know, and an offset that would catch a beam that walks."""
     wavelength = curve.at(0.0)[0] / frequency
     widths = np.concatenate([one.plain.width, other.plain.width])
     told = []

@@ -187,6 +187,7 @@ class _Rational:
 
     @classmethod
     def through(cls, phases: Array, samples: Complex, tolerance: float) -> _Rational:
+        """Through samples at phases, as a function of cos(phase); poles and residues of it."""
         from scipy.interpolate import AAA  # takes time to load
 
         with warnings.catch_warnings():  # what does not suffice shows at new phases

@@ -140,6 +140,7 @@ class _Builder:
         return 0.5 * self.constants(element).pitch / cells
 
     def reflector(self, element: Reflector) -> PMatrix:
+        """Its section; equal reflectors are computed once."""
         key = (element.grating, element.strips, element.connection)
         drawn = self.gratings.drawn.get(element.grating)
         if drawn is not None and element.connection == "open":
@@ -157,6 +158,7 @@ class _Builder:
         return self.known[key]
 
     def space(self, position: int) -> PMatrix:
+        """The stretch of surface that the sections beside it leave of a space."""
         elements = self.track.elements
         element = elements[position]
         assert isinstance(element, Space)
@@ -176,6 +178,7 @@ class _Builder:
         return delay(length, velocity, self.frequency, attenuation=self.track.attenuation)
 
     def _velocity(self, space: Space, beside: Sequence[Reflector | Transducer]) -> float:
+        """Phase velocity of a space, m/s: of the surface it names, else of what stands beside."""
         named = {
             "free": self.gratings.velocity_free,
             "metallised": self.gratings.velocity_metallised,

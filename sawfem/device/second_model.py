@@ -180,6 +180,7 @@ class _Job:
         frequency: Array | None,
         each: int,
     ) -> _Job:
+        """What is to be computed for one transducer: its damping, its electrodes, its band."""
         centre = constants.centre_frequency
         given = device.attenuation * constants.velocity / (2.0 * np.pi)
         damping = max(given, centre / (2.0 * LARGEST_QUALITY))
@@ -221,6 +222,7 @@ class _Job:
         computed: list[MutualAdmittances] = []
 
         def ratio(f: float) -> complex:
+            """Admittance by sums over electrodes over that by coupling of modes."""
             near = min(computed, key=lambda one: abs(one.frequency - f), default=None)
             found = mutual_admittances(
                 samples,

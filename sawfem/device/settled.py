@@ -123,6 +123,7 @@ def _difference(one: Complex, other: Complex) -> Array:
 def _rational(
     frequency: Array, values: Complex, band: Array, tolerance: float
 ) -> Callable[[Any], Any]:
+    """The rational function through the values, straight lines through a few."""
     from scipy.interpolate import AAA  # takes time to load
 
     if frequency.size < FEWEST:

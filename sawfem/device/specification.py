@@ -156,6 +156,7 @@ def judge(limits: Sequence[Limit], responses: Mapping[float, Response]) -> tuple
 
 
 def _verdict(limit: Limit, kind: str, bound: float, responses: Mapping[float, Response]) -> Verdict:
+    """One bound of a limit against the responses at all temperatures: the least margin."""
     sign = -1.0 if kind == "at_most" else 1.0
     worst: tuple[float, float, float | None, float] | None = None
     for celsius, response in responses.items():

@@ -329,6 +329,7 @@ def _cell(
     overcoat: Sequence[Overcoat] | None = None,
     recess: float | None = None,
 ) -> UnitCell:
+    """The cell with some of its parts changed."""
     return UnitCell(
         cell.stack if stack is None else stack,
         cell.electrodes if electrodes is None else electrodes,

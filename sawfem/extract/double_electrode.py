@@ -97,6 +97,7 @@ def solve_double_electrodes(cell: UnitCell) -> DoubleElectrodeSolution:
 
 
 def _on_mesh(cell: UnitCell, wave: Wave, settings: MeshSettings) -> ComConstants:
+    """Constants of two electrodes from the pole and the zero of Y(f, pi/2) on one mesh."""
     assert wave.velocity_free is not None
     assert wave.velocity_metallised is not None
     discretisation = discretise(cell, settings)

@@ -263,6 +263,7 @@ def _on_mesh(
     coarse: GratingSolution | None,
     limits: tuple[float, float] = (MOVED, STILL_ALIKE),
 ) -> GratingSolution:
+    """Stop band, picture and constants on one mesh; from a coarse solution where there is one."""
     wave = strongest(waves)
     discretisation = discretise(cell, settings)
     if coarse is not None:
@@ -414,6 +415,7 @@ def _reasons(band: StopBand, picture: TwoModes | None) -> dict[str, str]:
 
 
 def _checks(band: StopBand, picture: TwoModes | None) -> dict[str, tuple[float, float]]:
+    """Name of a check -> (value, limit)."""
     model = band.model
     edges = (*band.shorted, *band.open)
     frequency = 0.5 * (edges[0].frequency.real + edges[-1].frequency.real)

@@ -98,6 +98,7 @@ def _electrode(
     film: Callable[[Material, Array], tuple[Material, Orientation, float]],
     stretch: float,
 ) -> Electrode:
+    """An electrode that has grown: films in height, widths with the pattern, walls between."""
     parts = []
     for part in electrode.films:
         material, _, thicker = film(part.metal, np.eye(3))

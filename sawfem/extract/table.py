@@ -220,6 +220,7 @@ class GratingTable:
         return columns
 
     def _constants(self, column: Complex, pitch: float, ratio: float) -> GratingConstants:
+        """Constants of one grating from its column of what the table interpolates."""
         edges = self.kind.edges(column[:, None])
         rest = column[len(self.kind.names) :]
         capacitance, loss, slope, width, static, g = rest[:-1].real.tolist()

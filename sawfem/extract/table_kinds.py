@@ -223,6 +223,7 @@ def _directional_row(solution: GratingSolution) -> list[complex]:
 
 
 def _directional_edges(columns: Complex) -> Edges:
+    """Edges from sums, k p, k' p and the split of the open pair, of gratings without a mirror."""
     shorted, opened, k, k_back, split = columns[:5]
     total = shorted.real
     size = np.sqrt(k * k_back)

@@ -117,6 +117,7 @@ def _pairs(
     solutions: Mapping[str, GratingSolution],
     report: Progress,
 ) -> list[BeamPair]:
+    """Every pair of transducers of one track with its fields and figures."""
     curve = curve_of(track, cells, solutions)
     factors = track.spreading or spreading(track, setting.gratings, curve)
     pairs = pairs_of(track_sources(track, setting.gratings))

@@ -154,6 +154,7 @@ def _cell(
     library: _Library,
     place: str,
 ) -> UnitCell:
+    """The unit cell of one grating; mistakes are told at their keys of the case."""
     strips = [
         _strip(case, grating, drawn, library, _strip_key(grating, drawn, place))
         for drawn in grating.left_to_right
@@ -315,6 +316,7 @@ class _Library:
         return self.loaded[name]
 
     def _read(self, name: str, key: str) -> Material:
+        """A material set by name or path, its text kept for the result."""
         path = self._path(name)
         if path is not None and not path.is_file():
             raise CaseError(

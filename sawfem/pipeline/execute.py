@@ -77,6 +77,7 @@ def run(
 
 
 def _run(case: Case, folder: Path | None, log: _Log, helper: Executor | None) -> Result:
+    """The whole way of a case, stage by stage: the page to read first."""
     resolved = served(case)
     design = build(resolved)
     for name in design.cells:

@@ -320,6 +320,7 @@ def _unit(name: str) -> str:
 
 
 def _rows(found: OnePortFit, units: dict[str, str]) -> tuple[Row, ...]:
+    """Name, unit, value, error, interval and start of every parameter, fixed ones without a bar."""
     estimate = found.estimate
     errors = dict(zip(estimate.names, estimate.standard_errors, strict=True))
     halves = dict(zip(estimate.names, estimate.half_widths, strict=True))

@@ -222,6 +222,7 @@ def _result(
     worst: list[float],
     effects: tuple[KeyEffect, ...],
 ) -> YieldResult:
+    """Yield, limits and effects from the margins (dies, limits)."""
     plan = dies.plan
     kept = np.nan_to_num(margins, nan=-1.0) >= 0.0
     passed = np.all(kept, axis=1)
@@ -304,6 +305,7 @@ def grid_error(pitch: float, grid: float, *, electrodes: int = 1000) -> tuple[fl
 
 
 def _warnings(dies: _Dies, plan: ProcessPlan, count: int) -> list[str]:
+    """What the drawn dies do not tell."""
     found = list(dies.told)
     if count < plan.dies:
         found.append(f"interrupted: {count} of {plan.dies} dies were drawn")

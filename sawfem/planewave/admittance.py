@@ -272,6 +272,7 @@ class SurfaceAdmittance:
         kappa: Array,
         z: ComplexArray,
     ) -> ComplexArray:
+        """Z from the top of the substrate to the surface, scaled."""
         for index, (medium, thickness) in enumerate(self._layers):
             if index in self._shorts:
                 z = self.grounded(z)

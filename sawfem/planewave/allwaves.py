@@ -260,6 +260,7 @@ def _leaky(
     omega: float,
     layered: bool,
 ) -> ClassifiedWave:
+    """A leaky wave of one or both surfaces, named by its motion and by what it radiates into."""
     free, metallised = pair
     leading = free or metallised
     assert leading is not None

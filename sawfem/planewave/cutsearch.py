@@ -119,6 +119,7 @@ class _Search:
             )
 
     def run(self, count: int, velocity_error: float) -> tuple[CutFamily, ...]:
+        """The best families: a coarse grid, refined from its best points, equal cuts told once."""
         if count < 1:
             raise InputError(key="count", found=f"{count}", expected="1 or more")
         score = self._score(self.grid)
@@ -175,6 +176,7 @@ class _Search:
         return np.array([*columns, drift, lossless, lossless])
 
     def _leaky(self, angles: Array) -> Array:
+        """Figures of the strongest wave of each cut, one that leaks as well; rows of seven."""
         rows = []
         for euler in angles:
             stack = Stack(self.material, euler=tuple(euler))
@@ -264,6 +266,7 @@ class _Search:
         return bool(np.all(scores[1:-1] >= scores[0] - 1e-9))
 
     def _family(self, angles: Array, velocity_error: float) -> CutFamily:
+        """A cut with what it gives, in the simplest of its equal notations."""
         first, second, third = (round(float(angle), 2) + 0.0 for angle in angles)
         if self.ranges is None:
             rotation = rotations_of_euler(angles[None])[0]

@@ -142,6 +142,7 @@ def _advance(wave: StackWave, stack: ScaledStack, omega: float, halvings: int) -
 
 
 def _step(wave: StackWave, stack: ScaledStack, omega: float) -> StackWave:
+    """The wave of a stack a little further on; ConvergenceError where it is another."""
     needed = slab_counts(stack, omega, wave.velocity)
     if any(new > old for new, old in zip(needed, wave.slabs, strict=True)):
         finer = tuple(max(pair) for pair in zip(needed, wave.slabs, strict=True))

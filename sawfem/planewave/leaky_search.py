@@ -94,6 +94,7 @@ def leaky_roots(
 def _family(
     stack: SurfaceAdmittance, family: tuple[int, ...], omega: float, loss: float
 ) -> tuple[tuple[list[LeakyRoot], list[LeakyRoot]], list[Coverage]]:
+    """Roots of both surfaces, strip by strip, of components that do not couple to others."""
     part = stack.restricted(family)
     points = branch_points(part.tensors[0])
     thick = wavelengths(part, omega)
@@ -154,6 +155,7 @@ def _searched(
 
 
 def _root(strip: Strip, k: complex, family: tuple[int, ...], metallised: bool) -> LeakyRoot:
+    """The wave of a root: its motion from the null vector of the surface matrix."""
     _, values, vectors = np.linalg.svd(strip.surface(k, metallised=metallised))
     velocity = strip.omega / k.real
     across = None

@@ -169,6 +169,7 @@ def _stationary(tensor: GeneralisedTensor, velocity: float, angle: float) -> com
     square = tensor.density * velocity**2
 
     def slope(p: complex, near: complex) -> tuple[complex, complex]:
+        """d(rho v^2)/dp, and the eigenvalue rho v^2 near a guess, at the slope p."""
         m = tensor.moving
         mixed = tensor.g31 + tensor.g31.T
         full = tensor.g11 + p * mixed + p**2 * tensor.g33

@@ -86,6 +86,7 @@ def refuse_hidden_map(asked: MapRequest) -> None:
 
 
 def _batch(asked: MapRequest, points: NDArray[np.intp]) -> Chunk:
+    """Points of a bare half-space, all orientations at once."""
     material, rotations = asked.members[0].material, asked.rotations(points)
     table = wave_table(material, rotations)
     slot = table.select(asked.kinds, asked.order)

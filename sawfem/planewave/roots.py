@@ -111,6 +111,7 @@ def interpolated_root(x: Array, f: Array) -> tuple[float, float] | None:
     table = list(zip(places, divided.tolist(), strict=True))
 
     def root(terms: int) -> float:
+        """Zero between the first two places of the polynomial through the first ``terms``."""
         low, high, at_low, at_high = places[0], places[1], float(f[0]), float(f[1])
         middle, side = low, 0
         for _ in range(40):  # false position with the Illinois rule

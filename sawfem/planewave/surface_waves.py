@@ -239,6 +239,7 @@ def estimate_velocities(
 
 
 def _frequency(layers: Sequence[tuple[Medium, float]], omega: float | None) -> float:
+    """Angular frequency at which a stack is computed; half-spaces know no scale."""
     if omega is None:
         if layers:
             raise GeometryError(
@@ -295,6 +296,7 @@ def _wave(
     angle: float | None,
     omega: float | None,
 ) -> Wave:
+    """One wave from its modes on the free and on the metallised surface."""
     leading = free or metallised
     assert leading is not None
     coupling = None

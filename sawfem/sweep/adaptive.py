@@ -256,6 +256,7 @@ class _Search:
                 self._along(axis, line)
 
     def _along(self, axis: int, line: Sequence[int]) -> None:
+        """Want points along one line of the sweep: where a value changes sign or is least."""
         at = [self.places[index][axis] for index in line]
         values = [self._values[index][self.zero] for index in line]
         for n in range(len(line) - 1):

@@ -98,6 +98,7 @@ class _Columns:
         return self._names[column]
 
     def _set(self, arrays: dict[str, NDArray[Any]], name: str, place: int, value: Any) -> None:
+        """Put a value of a point into the array of its quantity, made when first met."""
         form = quantity_of(name).form
         if name not in arrays:
             if form == "text":

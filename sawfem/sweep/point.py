@@ -74,6 +74,7 @@ def compute(job: Job, task: Task) -> list[Answer]:
 
 
 def _answer(job: Job, place: int, changes: Mapping[str, Any]) -> Answer:
+    """Compute one point; whatever goes wrong is part of the answer."""
     begun = time.monotonic()
     try:
         found = numbers(_case(job.tables, job.base).resolved_with(changes), job.level)

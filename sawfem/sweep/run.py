@@ -259,6 +259,7 @@ def sweep_status(case: Case, folder: Path) -> Counts:
 
 
 def _entered(store: Store, plan: SweepPlan, identity: Identity, folder: Path) -> Kept:
+    """Make the sweep known to the store, with what its numbers come from."""
     from sawfem.export.places import source_from
 
     digest = identity.of_plan()

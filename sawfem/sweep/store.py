@@ -144,6 +144,7 @@ class Store:
         return found.fetchone() is not None
 
     def _check(self, numerics: str | None) -> None:
+        """Refuse a file of another program, and points of another version of the numerics."""
         known = self.about() if self._has_tables() else {}
         if known.get("format") != FORMAT:
             found = known.get("format", "an SQLite file of another program")

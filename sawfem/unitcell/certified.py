@@ -136,6 +136,7 @@ class CellModel:
     def _put(
         self, region: Region, growth: Growth, before: tuple[tuple[float, float], ...], text: str
     ) -> None:
+        """Take over what a growth has reached."""
         growth.run()
         put = object.__setattr__
         put(self, "region", region)

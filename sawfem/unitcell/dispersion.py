@@ -187,6 +187,7 @@ class _Follower:
         return result
 
     def _one_way(self, points: dict[int, GratingMode], place: int, direction: int) -> str:
+        """Follow a mode from phase to phase; why it ends."""
         low, high = self.model.region.frequencies
         before: GratingMode | None = None
         here = points[place]

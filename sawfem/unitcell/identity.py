@@ -41,6 +41,7 @@ def description_hash(description: str) -> str:
 
 
 def _plain(value: Any) -> Any:
+    """A description as lists, numbers and texts; of a material what acts."""
     if isinstance(value, Material):
         return {name: _plain(getattr(value, name)) for name in PHYSICAL}
     if dataclasses.is_dataclass(value):

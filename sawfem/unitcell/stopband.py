@@ -279,6 +279,7 @@ def _parted(model: ReducedSystem, modes: Sequence[Mode], shorted: bool) -> list[
 
 
 def _turned(model: ReducedSystem, one: Mode, other: Mode, shorted: bool) -> tuple[Mode, Mode]:
+    """Of two modes of one frequency the mixture the electrodes see, and the one they do not."""
     r = model.order
     kept = r if shorted else r + model.electrodes
     a, slope = value_and_slope(model.matrices, 0.5 * (one.frequency + other.frequency))
@@ -387,6 +388,7 @@ def _sorted(edges: Sequence[Edge]) -> tuple[Edge, ...]:
 
 
 def _reasons(shorted: int, open_: int, bulk: Sequence[float]) -> tuple[str, ...]:
+    """Why a band is not complete, sentences."""
     reasons = []
     onset = (
         f"; bulk waves start at {bulk[-1] / 1e6:.2f} MHz and beyond them the standing "
