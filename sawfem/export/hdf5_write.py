@@ -198,6 +198,7 @@ def _write_mode(group: h5py.Group, mode: ModeShape) -> None:
     }
     for name, (values, definition) in plain.items():
         group.create_dataset(name, data=values, **COMPRESSED).attrs["definition"] = definition
+    group["outlines"].attrs["unit"] = "m"
 
 
 def _scale(group: h5py.Group, name: str, values: np.ndarray[Any, Any]) -> h5py.Dataset:
@@ -262,6 +263,7 @@ def _write_device(group: h5py.Group, device: DeviceResult) -> None:
         for name, share in response.power.items():
             dataset = power.create_dataset(name, data=share)
             dataset.attrs["definition"] = "share of the power available at port 1"
+            dataset.attrs["unit"] = ""
             _attach(dataset, {"frequency": frequency})
 
 

@@ -47,7 +47,8 @@ def write_second_model(group: h5py.Group, compared: Sequence[ModelComparison]) -
                 )
                 dataset.attrs.update(entry("admittance").attributes())
             place.create_dataset("waves_found", data=found.radiated.count)
-            place.create_dataset("radiated_frequency", data=found.radiated.frequency)
+            radiated = place.create_dataset("radiated_frequency", data=found.radiated.frequency)
+            radiated.attrs.update(entry("frequency").attributes())
         place.attrs["phases"], place.attrs["leaky"] = found.phases, found.leaky
         place.attrs["meeting"] = found.meeting
 

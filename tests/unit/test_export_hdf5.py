@@ -251,3 +251,18 @@ def test_losses_by_mechanism_survive(whole_result, tmp_path):
     assert read_hdf5(write_hdf5(result, tmp_path / "r.h5")).grating.losses == losses
     told = result.to_dict()["gratings"][grating.name]["losses_dB_per_wavelength"]
     assert told == losses
+
+
+def test_every_number_tells_its_unit(whole_result, tmp_path):
+    # A file outlives the program that wrote it: no dataset of real or complex numbers without a
+    # unit ("" is a pure number). Checks hold numbers of any kind beside their limits.
+    bare = []
+
+    def look(name, item):
+        if isinstance(item, h5py.Dataset) and item.dtype.kind in "fc" and "checks/" not in name:
+            if "unit" not in item.attrs:
+                bare.append(name)
+
+    with h5py.File(write_hdf5(whole_result, tmp_path / "r.h5")) as file:
+        file.visititems(look)
+    assert bare == []
