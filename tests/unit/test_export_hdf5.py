@@ -259,9 +259,9 @@ def test_every_number_tells_its_unit(whole_result, tmp_path):
     bare = []
 
     def look(name, item):
-        if isinstance(item, h5py.Dataset) and item.dtype.kind in "fc" and "checks/" not in name:
-            if "unit" not in item.attrs:
-                bare.append(name)
+        number = isinstance(item, h5py.Dataset) and item.dtype.kind in "fc"
+        if number and "checks/" not in name and "unit" not in item.attrs:
+            bare.append(name)
 
     with h5py.File(write_hdf5(whole_result, tmp_path / "r.h5")) as file:
         file.visititems(look)
