@@ -96,7 +96,7 @@ def build(case: ResolvedCase) -> Design:
         stack = next(iter(cells.values())).stack
         if case.hold_constant:
             held = ", ".join(case.hold_constant)
-            warnings.append(f"kept constant in temperature, for want of coefficients: {held}")
+            warnings.append(f"kept constant in temperature, as hold_constant asks: {held}")
     warnings += library.warnings()
     return Design(stack, cells, library.loaded, library.entries(), tuple(dict.fromkeys(warnings)))
 

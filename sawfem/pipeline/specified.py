@@ -99,7 +99,7 @@ def _rests_on(drift: TemperatureCoefficients) -> str:
     return (
         f"drift with temperature {1e6 * drift.frequency.first:.1f} ppm/K from the plane wave under "
         "a metallised surface, the same for all gratings; electrodes change it"
-        + (f"; held constant for want of coefficients: {held}" if held else "")
+        + (f"; held constant as hold_constant asks: {held}" if held else "")
     )
 
 

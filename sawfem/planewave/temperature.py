@@ -77,7 +77,7 @@ class TemperatureCoefficients:
         told = []
         if self.held:
             parts = "; ".join(f"{', '.join(names)} of {name}" for name, names in self.held.items())
-            told.append(f"kept constant in temperature, for want of coefficients: {parts}")
+            told.append(f"kept constant in temperature, as hold_constant asks: {parts}")
         if self.frameless:
             told.append("the membrane expands freely; the stress of a frame is not in it")
         return "; ".join(told) or None

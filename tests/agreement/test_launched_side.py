@@ -1,10 +1,10 @@
 """Which side a unidirectional transducer launches to: the whole transducer in finite elements.
 
 The sign of a directivity stands at the end of a long chain: phases of modes, reference planes, and
-signs of k and a. Here nothing of that chain is used. A few periods of the cell, finite, between free
+signs of k and a. Here nothing of that chain is used. A few periods of the cell, between free
 surfaces, are solved in one piece at one frequency, and the motion of the surface to the right is
-held against that to the left. Only the description of the strips and the rotated material constants
-are the project's.
+held against that to the left. Only the strips as described and the material constants are the
+project's.
 
 Finite elements of a piezoelectric body: Allik & Hughes, Int. J. Numer. Methods Eng. 2, 151 (1970);
 from memory. Quadratic rectangles on a tensor grid; all sides but the surface absorb by a loss that
@@ -12,6 +12,8 @@ grows gradually.
 """
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -44,9 +46,7 @@ def grid(periods: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, int]:
     """Element edges along x1 and x3 in waves, strip of each column (-1: none), metal's row."""
     ends = [n + c + s * w / 2 for n in range(periods) for c, w in STRIPS for s in (-1, 1)]
     x = [np.linspace(-SIDE, ends[0] - 0.1, 27), [ends[0] - 0.05, ends[0] - 0.015]]
-    x += [
-        a + (b - a) * np.array([0.0, 0.12, 0.5, 0.88]) for a, b in zip(ends, ends[1:], strict=False)
-    ]
+    x += [a + (b - a) * np.array([0.0, 0.12, 0.5, 0.88]) for a, b in pairwise(ends)]
     last = ends[-1]
     x += [[last, last + 0.015, last + 0.05], np.linspace(last + 0.1, periods + SIDE, 27)]
     along = np.concatenate(x)
@@ -77,9 +77,9 @@ def surface_motion(periods: int) -> tuple[np.ndarray, np.ndarray]:
     kind = np.full((hx.size, hz.size), BODY)
     kind[:, row:] = AIR
     kind[strip >= 0, row] = METALLIC
-    I, J = np.meshgrid(np.arange(hx.size), np.arange(hz.size), indexing="ij")
+    nth, up = np.meshgrid(np.arange(hx.size), np.arange(hz.size), indexing="ij")
     local = np.arange(3)
-    i, j = (2 * I[..., None, None] + local[:, None], 2 * J[..., None, None] + local)
+    i, j = 2 * nth[..., None, None] + local[:, None], 2 * up[..., None, None] + local
     nz = 2 * hz.size + 1
     nodes = (i * nz + j).reshape(hx.size, hz.size, 9)
     count = (2 * hx.size + 1) * nz
@@ -126,9 +126,9 @@ def surface_motion(periods: int) -> tuple[np.ndarray, np.ndarray]:
     edge = nodes[:, 0, [0, 3, 6]], nodes[0], nodes[-1]
     for part in edge:
         potential[(4 * part[..., None] + np.arange(4)).ravel()] = 0.0
-    for column, number in enumerate(strip):
+    for at, number in enumerate(strip):
         if number >= 0:
-            potential[4 * nodes[column, row] + 3] = 1.0 / (FIELD * WAVE) * (number % 3 == 0)
+            potential[4 * nodes[at, row] + 3] = 1.0 / (FIELD * WAVE) * (number % 3 == 0)
     silent = np.setdiff1d(nodes[kind == AIR], nodes[kind != AIR])
     for component in range(3):
         potential[4 * silent + component] = 0.0
