@@ -31,7 +31,7 @@ from sawfem.extract.edges import (
 )
 from sawfem.extract.group_velocity import phase_over_group_velocity
 from sawfem.extract.loss_budget import LossBudget, has_losses, loss_budget, with_losses
-from sawfem.extract.uncertainty import edge_error, numerical_uncertainty
+from sawfem.extract.uncertainty import beyond_first_order, edge_error, numerical_uncertainty
 from sawfem.planewave import Wave, estimate_velocities
 from sawfem.planewave.buried import buried_waves
 from sawfem.planewave.generalised import GeneralisedTensor
@@ -166,6 +166,9 @@ def _solved(
             fine = replace(fine, constants=replace(fine.constants, numerical=bars))
             if edge_error(fine.constants) <= accuracy or number == total - 1:
                 report("unit cell", total, total)
+                if fine.losses is not None:
+                    bars = beyond_first_order(bars, fine.losses, fine.constants)
+                    fine = replace(fine, constants=replace(fine.constants, numerical=bars))
                 return replace(fine, checks=_checks(fine.band, fine.picture))
         coarse = fine
     raise AssertionError("MESHES holds at least two meshes")

@@ -13,9 +13,13 @@ edges may cancel in it by accident. They get what the bars of the edges add up t
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from sawfem.extract.constants import GratingConstants
+from sawfem.extract.loss_budget import LossBudget
 
 #: Least bar of an edge over the largest one of the four.
 LEAST = 0.1
@@ -80,6 +84,25 @@ def numerical_uncertainty(coarse: GratingConstants, fine: GratingConstants) -> d
         share = max(bars["stopband_short"]) / resonance + max(bars["stopband_open"]) / antiresonance
         bars["coupling_k2_effective"] = abs(slope) * x * share
     return bars
+
+
+def beyond_first_order(
+    bars: Mapping[str, Any], losses: LossBudget, constants: GratingConstants
+) -> dict[str, Any]:
+    """The same bars, wider by what the losses of materials leave out beyond first order: those of
+    the edges, and of the velocity.
+    """
+    wider = dict(bars)
+    left = np.broadcast_to(losses.remainder, losses.frequency.shape)
+    count = sum(value is not None for value in constants.stopband_short)
+    for name, some in (("stopband_short", left[:count]), ("stopband_open", left[count:])):
+        if name in bars and some.size:
+            # Edges may change places where they lie close: the larger of two bounds serves both.
+            more = float(some.max())
+            wider[name] = tuple(None if bar is None else bar + more for bar in bars[name])
+    if "velocity" in bars and count == 2:
+        wider["velocity"] = bars["velocity"] + 2.0 * constants.pitch * float(left[:count].max())
+    return wider
 
 
 def _widen(bars: dict[str, Any]) -> None:
