@@ -27,7 +27,8 @@ from sawfem.extract.constants import (
     effective_coupling,
 )
 from sawfem.extract.coupled import ComConstants
-from sawfem.extract.edges import passive_constants, referred
+from sawfem.extract.edges import referred
+from sawfem.extract.passive import passive_constants
 from sawfem.extract.table_cells import TableCells
 from sawfem.extract.table_kinds import Edges, Kind
 from sawfem.extract.table_kinds import loss as loss_of

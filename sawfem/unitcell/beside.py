@@ -29,7 +29,7 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
-from sawfem.unitcell.discretisation import AffineMatrix, Trace
+from sawfem.unitcell.affine import AffineMatrix, Trace
 from sawfem.unitcell.modes import Mode, polish, value_and_slope
 from sawfem.unitcell.reduced import ReducedSystem
 from sawfem.unitcell.stopband import Edge, StopBand

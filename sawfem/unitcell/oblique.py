@@ -26,13 +26,8 @@ from numpy.typing import NDArray
 
 from sawfem.errors import InputError
 from sawfem.planewave.lossy_admittance import Floor, LossyAdmittance
-from sawfem.unitcell.discretisation import (
-    SCALED_EPSILON_0,
-    AffineMatrix,
-    AffineParts,
-    Discretisation,
-    tensors_of,
-)
+from sawfem.unitcell.affine import AffineMatrix
+from sawfem.unitcell.discretisation import SCALED_EPSILON_0, AffineParts, Discretisation, tensors_of
 from sawfem.unitcell.forms import VELOCITY, transverse_forms
 from sawfem.unitcell.losses import lossy_body
 from sawfem.unitcell.system import BlochSystem, below_the_floor

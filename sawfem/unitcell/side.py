@@ -19,7 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sawfem.unitcell.discretisation import Discretisation, Trace
+from sawfem.unitcell.affine import Trace
+from sawfem.unitcell.discretisation import Discretisation
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]

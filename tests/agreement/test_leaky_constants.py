@@ -12,7 +12,8 @@ from sawfem.device import Resonator, device_response
 from sawfem.device.resonance import resonance_figures
 from sawfem.extract import GratingSolution, solve_grating
 from sawfem.extract.coupled import ComConstants, two_mode_admittance
-from sawfem.extract.edges import FIT_ERROR, passive_constants, sampled_admittance
+from sawfem.extract.edges import FIT_ERROR, sampled_admittance
+from sawfem.extract.passive import passive_constants
 
 PITCH = 2.0e-6
 
