@@ -57,7 +57,10 @@ Frequency = Annotated[Any, QuantityRule("frequency", "frequency")]
 Angle = Annotated[Any, _ANGLE]
 DesignKind = Annotated[str, ChoiceRule(("ladder", "transversal"))]
 Misalignment = Annotated[Any, QuantityRule("angle", "misalignment")]
-FitModel = Annotated[str, ChoiceRule(("resonator", "circuit"))]
+FitModel = Annotated[str, ChoiceRule(("resonator", "circuit", "rational"))]
+FitTolerance = Annotated[
+    Any, NumberRule(1e-6, 0.1, "a share of the peaks from 1e-6 to 0.1, such as 0.002", closed=True)
+]
 FitQuantity = Annotated[str, ChoiceRule(("scattering", "admittance"))]
 StaticLoss = Annotated[str, ChoiceRule(("series", "parallel", "none"))]
 Arms = Annotated[Any, IntegerRule(1, 12, what="a count of motional arms")]

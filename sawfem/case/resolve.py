@@ -247,9 +247,9 @@ def _fit(reader: Reader, measurements: list[Reader]) -> ResolvedFit:
     model = table.get("model", "resonator")
     if model == "resonator" and not name:
         raise reader.missing("measurement", "a [[measurement]] to fit the resonator to")
-    for key in ("arms", "static"):
-        if key in reader and model != "circuit":
-            raise reader.refuse(key, f"{key} of a {model}", 'model = "circuit" beside it')
+    for key, of in (("arms", "circuit"), ("static", "circuit"), ("tolerance", "rational")):
+        if key in reader and model != of:
+            raise reader.refuse(key, f"{key} of a {model}", f'model = "{of}" beside it')
     start, stop = reader.optional("from", "frequency"), reader.optional("to", "frequency")
     if start is not None and stop is not None and stop <= start:
         raise reader.refuse("to", f"{shown(table['to'])}, not above from", "to above from")
@@ -262,6 +262,7 @@ def _fit(reader: Reader, measurements: list[Reader]) -> ResolvedFit:
         quantity=table.get("quantity", "scattering"),
         arms=table.get("arms", 1),
         static=table.get("static", "series"),
+        tolerance=float(table.get("tolerance", 2e-3)),
     )
 
 

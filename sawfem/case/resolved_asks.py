@@ -48,11 +48,11 @@ class ResolvedDesign:
 
 @dataclass(frozen=True)
 class ResolvedFit:
-    """What is fitted: "resonator" or "circuit", to a measurement by name or, "", to what was
-    computed, between two frequencies in hertz or, None, all of them.
+    """What is fitted: "resonator", "circuit" or "rational", to a measurement by name or, "", to
+    what was computed, between two frequencies in hertz or, None, all of them.
 
     ``free`` names parameters, empty for all. ``quantity`` is what residuals are of; ``arms`` and
-    ``static`` belong to a circuit.
+    ``static`` belong to a circuit, ``tolerance`` to a rational function.
     """
 
     model: str
@@ -63,6 +63,7 @@ class ResolvedFit:
     quantity: str
     arms: int
     static: str
+    tolerance: float = 2e-3
 
 
 @dataclass(frozen=True)

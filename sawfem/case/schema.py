@@ -121,7 +121,8 @@ class Fit(Table):
 
     model: f.FitModel = Field(
         default="resonator",
-        description="constants of the grating of a resonator, or an equivalent circuit",
+        description="constants of the grating of a resonator, an equivalent circuit, or a rational "
+        "function of all ports",
     )
     measurement: f.Name = Field(default="", description="the first one, if left out")
     start: f.Frequency = Field(default=None, alias="from")
@@ -131,6 +132,9 @@ class Fit(Table):
         default="scattering", description="noise alike in S, or in proportion to |Y|"
     )
     arms: f.Arms = Field(default=1, description="motional arms of a circuit")
+    tolerance: f.FitTolerance = Field(
+        default=None, description="largest error of a rational S, over the peak of each entry"
+    )
     static: f.StaticLoss = Field(
         default="series", description="resistance in series with the static capacitance, or beside"
     )

@@ -36,14 +36,19 @@ def command(
     beside = (place.with_suffix(end) for end in (".json", ".png", ".svg", ".cir"))
     options.refuse_existing(place, *beside)
 
+    from sawfem.cli import fit_rational
     from sawfem.cli.progress import shown_progress
     from sawfem.pipeline.fitdevice import FittedDevice
+    from sawfem.pipeline.fitrational import FittedRational
     from sawfem.pipeline.fitting import fit_case
 
     with shown_progress(
         {"plane waves": 1.0, "unit cell": 5.0, "fit": 1.0}, quiet=quiet
     ) as progress:
-        found = fit_case(case, progress=progress)
+        found = fit_case(case, file=fit_rational.beside(place, case), progress=progress)
+    if isinstance(found, FittedRational):
+        fit_rational.finish(found, place, Path(case_name).name, as_json=as_json, quiet=quiet)
+        return
     if isinstance(found, FittedDevice):
         from sawfem.cli.fit_device import finish
 

@@ -24,8 +24,8 @@ def motional_netlist(circuit: MotionalCircuit, name: str, *, comments: Sequence[
 
     Raises InputError for an element that is negative or no number, by its name.
     """
-    lines = [f"* {_one_line(text)}" for text in comments]
-    return "\n".join(lines + _motional_lines(circuit, _plain(name))) + "\n"
+    lines = comment_lines(comments)
+    return "\n".join(lines + _motional_lines(circuit, plain_name(name))) + "\n"
 
 
 def device_netlist(
@@ -46,44 +46,44 @@ def device_netlist(
     The terminals are those of the ports, in order, a balanced one with both, and the ground last.
     Raises InputError for an element that is negative, or a part that is neither.
     """
-    lines = [f"* {_one_line(text)}" for text in comments]
+    lines = comment_lines(comments)
     used = list(dict.fromkeys(part for part, _ in device.placed))
     for part in used:
         if part in circuits:
-            lines += _motional_lines(circuits[part], _plain(f"{name}_{part}"))
+            lines += _motional_lines(circuits[part], plain_name(f"{name}_{part}"))
     ends = [node for port in device.ports for node in port.nodes if node != GROUND]
-    lines.append(f".subckt {_plain(name)} {' '.join(map(_node, ends))} {_node(GROUND)}")
+    lines.append(f".subckt {plain_name(name)} {' '.join(map(node_name, ends))} {node_name(GROUND)}")
     for number, (part, pairs) in enumerate(device.placed, 1):
-        plus, minus = (_node(node) for node in pairs[0])
+        plus, minus = (node_name(node) for node in pairs[0])
         lump = device.parts[part]
         if part in circuits:
-            lines.append(f"X{number} {plus} {minus} {_plain(f'{name}_{part}')}")
+            lines.append(f"X{number} {plus} {minus} {plain_name(f'{name}_{part}')}")
         elif isinstance(lump, Lump):
             lines += _lump_lines(lump, number, plus, minus, frequency)
         else:
             raise InputError(key=part, found="a track or a network", expected="resonators, lumps")
-    lines.append(f".ends {_plain(name)}")
+    lines.append(f".ends {plain_name(name)}")
     return "\n".join(lines) + "\n"
 
 
 def _lump_lines(lump: Lump, number: int, plus: str, minus: str, frequency: float) -> list[str]:
     """A lump; with a quality factor a resistance in series (L) or beside (C)."""
     if lump.resistance is not None:
-        return [_element(f"R{number}", plus, minus, lump.resistance)]
+        return [element_line(f"R{number}", plus, minus, lump.resistance)]
     if lump.inductance is not None:
         loss = series_loss(lump, frequency)
         if loss == 0.0:
-            return [_element(f"L{number}", plus, minus, lump.inductance)]
+            return [element_line(f"L{number}", plus, minus, lump.inductance)]
         inner = f"q{number}"
         return [
-            _element(f"L{number}", plus, inner, lump.inductance),
-            _element(f"R{number}", inner, minus, loss),
+            element_line(f"L{number}", plus, inner, lump.inductance),
+            element_line(f"R{number}", inner, minus, loss),
         ]
     assert lump.capacitance is not None
-    lines = [_element(f"C{number}", plus, minus, lump.capacitance)]
+    lines = [element_line(f"C{number}", plus, minus, lump.capacitance)]
     if lump.quality is not None:
         beside = lump.quality / (2.0 * math.pi * frequency * lump.capacitance)
-        lines.append(_element(f"R{number}", plus, minus, beside))
+        lines.append(element_line(f"R{number}", plus, minus, beside))
     return lines
 
 
@@ -94,13 +94,14 @@ def series_loss(lump: Lump, frequency: float) -> float:
     return 2.0 * math.pi * frequency * lump.inductance / lump.quality
 
 
-def _plain(name: str) -> str:
+def plain_name(name: str) -> str:
     """A name that every dialect takes."""
     title = _NAME.sub("_", name.lower())
     return title if title[:1].isalpha() else f"x{title}"
 
 
-def _node(name: str) -> str:
+def node_name(name: str) -> str:
+    """A node of a device; the common one is gnd."""
     return "gnd" if name == GROUND else f"n_{_NAME.sub('_', name.lower())}"
 
 
@@ -110,32 +111,37 @@ def _motional_lines(circuit: MotionalCircuit, title: str) -> list[str]:
     lines = [f".subckt {title} 1 2"]
     inner = "1"
     if circuit.series_resistance > 0.0:
-        lines.append(_element("Rs", "1", "a", circuit.series_resistance))
+        lines.append(element_line("Rs", "1", "a", circuit.series_resistance))
         inner = "a"
     lossy = circuit.static_loss > 0.0
     if circuit.static == "series" and lossy:
-        lines.append(_element("C0", inner, "b", circuit.capacitance))
-        lines.append(_element("R0", "b", "2", circuit.static_loss))
+        lines.append(element_line("C0", inner, "b", circuit.capacitance))
+        lines.append(element_line("R0", "b", "2", circuit.static_loss))
     else:
-        lines.append(_element("C0", inner, "2", circuit.capacitance))
+        lines.append(element_line("C0", inner, "2", circuit.capacitance))
     if circuit.static == "parallel" and lossy:
-        lines.append(_element("R0", inner, "2", 1.0 / circuit.static_loss))
+        lines.append(element_line("R0", inner, "2", 1.0 / circuit.static_loss))
     for number, arm in enumerate(circuit.arms, 1):
         first, second = f"m{number}", f"n{number}"
-        lines.append(_element(f"L{number}", inner, first, arm.inductance))
+        lines.append(element_line(f"L{number}", inner, first, arm.inductance))
         end = second if arm.resistance > 0.0 else "2"
-        lines.append(_element(f"C{number}", first, end, arm.capacitance))
+        lines.append(element_line(f"C{number}", first, end, arm.capacitance))
         if arm.resistance > 0.0:
-            lines.append(_element(f"R{number}", second, "2", arm.resistance))
+            lines.append(element_line(f"R{number}", second, "2", arm.resistance))
     lines.append(f".ends {title}")
     return lines
 
 
-def _element(name: str, plus: str, minus: str, value: float) -> str:
+def element_line(name: str, plus: str, minus: str, value: float) -> str:
     """One line; the shortest digits that read back to the same float."""
     if name[0] in "CL" and not value > 0.0:
         raise InputError(key=name, found=f"{value:g}", expected="above zero")
     return f"{name} {plus} {minus} {value!r}"
+
+
+def comment_lines(comments: Sequence[str]) -> list[str]:
+    """Comments of a netlist."""
+    return [f"* {_one_line(text)}" for text in comments]
 
 
 def _one_line(text: str) -> str:

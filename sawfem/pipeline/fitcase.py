@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -101,6 +101,43 @@ def device_case(case: Case, device: Circuit, circuits: Mapping[str, MotionalCirc
             for port in device.ports
         ],
         "parts": placed,
+    }
+    return Case.from_dict(data, base=case.base)
+
+
+def network_device(
+    case: Case,
+    part: str,
+    file: str,
+    nodes: Sequence[tuple[str, str]],
+    names: Sequence[str],
+    impedances: Sequence[complex],
+    band: tuple[float, float, int],
+) -> Case:
+    """The case with a Touchstone file for its device; the path starts where the case is written.
+
+    A balanced port becomes one of two nodes against the ground: the file knows its voltage alone.
+    """
+    data = copy.deepcopy(case.to_dict())
+    data.pop("fit", None)
+    old = data.get("network", [])
+    listed = [old] if isinstance(old, dict) else list(old)
+    data["network"] = [item for item in listed if item.get("name") != part]
+    data["network"].append({"name": part, "file": file})
+    ends = [plus for plus, _ in nodes]
+    data["device"] = {
+        "kind": "circuit",
+        "ports": [
+            {"name": _port(name), "node": node, "impedance": _impedance(complex(z))}
+            for name, node, z in zip(names, ends, impedances, strict=True)
+        ],
+        "parts": [{"part": part, "nodes": ends}],
+    }
+    low, high, points = band
+    data["band"] = {
+        "start": format_quantity(low, "Hz", digits=12),
+        "stop": format_quantity(high, "Hz", digits=12),
+        "points": points,
     }
     return Case.from_dict(data, base=case.base)
 

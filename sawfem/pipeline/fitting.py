@@ -30,6 +30,7 @@ from sawfem.pipeline.execute import served, solved_grating
 from sawfem.pipeline.fingers import conducting_width, resonator_of, sheet_resistance
 from sawfem.pipeline.fitcase import circuit_case, resonator_case
 from sawfem.pipeline.fitdevice import FittedDevice, fit_device
+from sawfem.pipeline.fitrational import FittedRational, fit_rational
 from sawfem.pipeline.fitted import with_fitted
 from sawfem.pipeline.measuring import port_count, read_measurement
 
@@ -97,9 +98,14 @@ class Fitted:
 
 
 def fit_case(
-    case: Case, *, progress: Progress = lambda stage, done, total: None
-) -> Fitted | FittedDevice:
+    case: Case,
+    *,
+    file: str = "fitted",
+    progress: Progress = lambda stage, done, total: None,
+) -> Fitted | FittedDevice | FittedRational:
     """Fit what the [fit] of a case asks for.
+
+    ``file`` is the name, without its ending, of the Touchstone file that a rational function gets.
 
     Raises
     ------
@@ -108,6 +114,8 @@ def fit_case(
     """
     resolved = case.resolved()
     asked = _asked(resolved)
+    if asked.model == "rational":
+        return fit_rational(case, served(case), asked, file, progress)
     if asked.model == "resonator":
         return _fit_resonator(case, served(case), asked, progress)
     assert resolved.device is not None

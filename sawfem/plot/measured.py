@@ -93,10 +93,12 @@ def _draw_difference(axes: Axes, item: MeasuredComparison) -> None:
 def draw_equivalent(
     frequency: Array, computed: NDArray[np.complex128], equivalent: NDArray[np.complex128]
 ) -> Figure:
-    """S21, S11, S22 of a device of two ports or more and of its equivalent circuit; |dS|."""
-    figure = style.new_figure(10.0, 7.0)
-    panels = figure.subplots(2, 2)
-    for axes, (i, j) in zip(panels.flat, ((1, 0), (0, 0), (1, 1)), strict=False):
+    """S21, S11, S22 of a device, of one port S11 alone, and of its equivalent circuit; |dS|."""
+    several = computed.shape[-1] > 1
+    figure = style.new_figure(10.0, 7.0 if several else 4.0)
+    panels = figure.subplots(2 if several else 1, 2, squeeze=False)
+    entries = ((1, 0), (0, 0), (1, 1)) if several else ((0, 0),)
+    for axes, (i, j) in zip(panels.flat, entries, strict=False):
         for s, label, line in (
             (computed, "device", style.FIRST),
             (equivalent, "equivalent circuit", style.SECOND),
@@ -104,11 +106,12 @@ def draw_equivalent(
             axes.plot(frequency / 1e6, decibel(s[:, i, j]), label=label, **line.keywords())
         axes.set_ylabel(f"{'transfer' if i != j else 'reflection'} |S{i + 1}{j + 1}| (dB)")
     apart = np.abs(computed - equivalent)
-    for (i, j), line in zip(((0, 0), (1, 0), (1, 1)), style.LINES, strict=False):
+    last = panels[-1, -1]
+    for (i, j), line in zip(sorted(entries), style.LINES, strict=False):
         values = np.maximum(apart[:, i, j], 1e-12)
-        panels[1, 1].semilogy(frequency / 1e6, values, label=f"S{i + 1}{j + 1}", **line.keywords())
-    panels[1, 1].set_ylabel("|S device - S circuit|")
-    panels[1, 1].legend(loc="best")
+        last.semilogy(frequency / 1e6, values, label=f"S{i + 1}{j + 1}", **line.keywords())
+    last.set_ylabel("|S device - S circuit|")
+    last.legend(loc="best")
     for axes in panels.flat:
         style.frequency_axis(axes)
     figure.suptitle("device and equivalent circuit", fontsize=11)
