@@ -133,7 +133,7 @@ class Fit(Table):
     )
     arms: f.Arms = Field(default=1, description="motional arms of a circuit")
     tolerance: f.FitTolerance = Field(
-        default=None, description="largest error of a rational S, over the peak of each entry"
+        default=2e-3, description="largest error of a rational S, over the peak of each entry"
     )
     static: f.StaticLoss = Field(
         default="series", description="resistance in series with the static capacitance, or beside"

@@ -18,12 +18,20 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sawfem.case import Case, ResolvedCase, ResolvedResonatorDevice
-from sawfem.errors import ConvergenceError, SawfemError
-from sawfem.quantities import entry, json_safe, table
+from sawfem.errors import CaseError, ConvergenceError, SawfemError
+from sawfem.quantities import entry, json_key, json_safe, table
 from sawfem.sweep.keeping import DEVICE, WAVES
 from sawfem.sweep.store import DONE, FAILED, LOST
 
 Value = TypeVar("Value")
+
+#: Figures of a signal through the device that are columns; its others are the device's own.
+SIGNAL = (
+    "error_vector_magnitude",
+    "error_vector_intersymbol",
+    "error_vector_interference",
+    "time_side_lobe_level",
+)
 
 
 @dataclass(frozen=True)
@@ -140,7 +148,19 @@ def numbers(case: ResolvedCase, level: str) -> dict[str, Any]:
         from sawfem.pipeline.execute import solved_device
 
         bare = _kept(case)
-        device, _ = solved_device(bare, design, solutions, fields=False)
+        reason = ""
+        try:
+            device, _ = solved_device(bare, design, solutions, fields=False)
+        except CaseError as error:
+            if bare.signal is None or not (error.key or "").startswith("signal"):
+                raise
+            # A variant through which the signal does not come is a point of the sweep as well.
+            reason = " ".join(error.message.split())
+            device, _ = solved_device(
+                dataclasses.replace(bare, signal=None), design, solutions, fields=False
+            )
+        if bare.signal is not None:
+            answer.signal(None if device is None else device.signal, reason)
         if device is not None:
             response = device.response
             answer.figures(response)
@@ -160,7 +180,8 @@ def _kept(case: ResolvedCase) -> ResolvedCase:
         applied = case.device.transverse_modes
         own = (case.device.resonator.aperture,)
         across = dataclasses.replace(across, apertures=own) if applied else None
-    return dataclasses.replace(case, signal=None, transverse=across)
+    signal = case.signal and dataclasses.replace(case.signal, fingers=())
+    return dataclasses.replace(case, signal=signal, transverse=across)
 
 
 class _Columns:
@@ -200,6 +221,23 @@ class _Columns:
         for name, reason in response.reasons.items():
             if name in table() and f"figures.{name}" not in self.values:
                 self.add(f"figures.{name}", None, None, reason)
+
+    def signal(self, told: Mapping[str, Any] | None, reason: str) -> None:
+        """What a device does to the case's signal: those of its figures that are its alone."""
+        from sawfem.result.signals import signal_figures
+
+        if told is None:
+            for name in SIGNAL:
+                self.add(f"figures.{name}", None, None, reason or "nothing of the signal is known")
+            return
+        known = signal_figures(dict(told))
+        for name in SIGNAL:
+            if name in known:
+                figure = known[name]
+                self.add(f"figures.{name}", figure.value, figure.uncertainty, None)
+            else:
+                why = told["reasons"].get(json_key(name))
+                self.add(f"figures.{name}", None, None, why)
 
     def tree(self) -> dict[str, Any]:
         return {
