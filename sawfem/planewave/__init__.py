@@ -12,6 +12,7 @@ limiting_velocity        below it nothing is radiated
 Further rooms, by what they answer:
 
 allwaves, leaky_search   every leaky wave of a stated region, with its coverage
+leaky_rows               leaky ones of a half-space followed along rows of a map
 leaky_strip, sheet, root_count   the region, its sheet, and the counting of its roots
 pairing                 which wave of the metallised surface is which of the free one
 plates                   plate waves of a membrane

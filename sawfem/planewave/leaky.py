@@ -42,13 +42,14 @@ def leaky_modes(
     for family, (free, metallised), _ in leaky_roots(admittance, omega, LARGEST_LOSS):
         fastest = bulk_onsets(admittance.tensors[0].restricted(family))[-1]
         result[family] = {
-            False: _kept(free, fastest),
-            True: _kept(metallised, fastest),
+            False: kept_roots(free, fastest),
+            True: kept_roots(metallised, fastest),
         }
     return result
 
 
-def _kept(roots: list[LeakyRoot], fastest: float) -> tuple[SurfaceMode, ...]:
+def kept_roots(roots: list[LeakyRoot], fastest: float) -> tuple[SurfaceMode, ...]:
+    """Those on the sheet of the real axis, slower than ``fastest`` (m/s), slowest first."""
     kept = [
         root
         for root in roots

@@ -1,4 +1,6 @@
-"""Values of a map at a run of its points: bare half-spaces all at once, others one by one."""
+"""Values of a map at a run of its points: bare half-spaces all at once, others one by one, of which
+leaky waves of a half-space are followed along rows (:mod:`.leaky_rows`).
+"""
 
 from __future__ import annotations
 
@@ -8,18 +10,21 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from sawfem.design import Stack
 from sawfem.errors import GeometryError, MaterialError, SawfemError
 from sawfem.planewave.batch_drift import delay_drift
 from sawfem.planewave.batch_table import wave_table
-from sawfem.planewave.generalised import Array
+from sawfem.planewave.generalised import Array, GeneralisedTensor
 from sawfem.planewave.hidden import refuse_hidden_substrate
+from sawfem.planewave.leaky_rows import along_row
 from sawfem.planewave.map_request import DRIFTS, LOSSES, MapRequest
-from sawfem.planewave.surface_waves import Wave, plane_waves
+from sawfem.planewave.surface_waves import Wave, leaky_pairs, plane_waves
 
 #: State of a point.
 DONE, FAILED, NOT_RUN = 0, 1, 2
-#: Points that are worked through at once, by whether they are a batch.
-BATCH, SINGLES = 512, 8
+#: Points that are worked through at once: a batch, a run along which leaky waves are followed, or
+#: one by one.
+BATCH, RUN, SINGLES = 512, 33, 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +47,10 @@ class Chunk:
 
 def chunks_of(asked: MapRequest) -> list[NDArray[np.intp]]:
     """All points of a map in the runs in which they are computed, always the same ones."""
+    if asked.is_run:  # pieces of rows, as equal as can be
+        row = asked.shape[-1]
+        pieces = np.array_split(np.arange(row), -(-row // RUN))
+        return [start + piece for start in range(0, asked.size, row) for piece in pieces]
     size = BATCH if asked.is_batch else SINGLES
     return [np.arange(a, min(a + size, asked.size)) for a in range(0, asked.size, size)]
 
@@ -56,7 +65,8 @@ def compute_chunk(asked: MapRequest, points: NDArray[np.intp]) -> Chunk:
     """
     if asked.is_batch:
         return _batch(asked, points)
-    rows = [_single(asked, int(point)) for point in points]
+    leaky = _leaky_along(asked, points) if asked.is_run else {}
+    rows = [_single(asked, int(point), leaky.get(int(point))) for point in points]
     return Chunk(points, np.array([row for row, _ in rows]).T, tuple(text for _, text in rows))
 
 
@@ -121,14 +131,38 @@ def _reason(asked: MapRequest, missing: NDArray[np.bool_], *, there: bool, limit
     return f"the wave has no {', '.join(names)}"
 
 
-def _single(asked: MapRequest, point: int) -> tuple[list[float], str]:
-    """Values and message of one point by the solver of single stacks."""
+def _leaky_along(asked: MapRequest, points: NDArray[np.intp]) -> dict[int, tuple[Wave, ...]]:
+    """Leaky waves at the points of a row; none where one of its stacks cannot be or fails."""
+    try:
+        media = [asked.stack(int(point))[0].media()[0] for point in points]
+        tensors = [GeneralisedTensor.from_medium(medium) for medium in media]
+        found, _ = along_row(tensors, int(points[0]))
+    except SawfemError:  # each point then says for itself what is wrong
+        return {}
+    waves = (leaky_pairs(one.families, None) for one in found)
+    return dict(zip(map(int, points), waves, strict=True))
+
+
+def _waves(
+    asked: MapRequest, stack: Stack, frequency: float | None, leaky: tuple[Wave, ...] | None
+) -> tuple[Wave, ...]:
+    """Waves of a point among which one is chosen, slowest first."""
+    if leaky is None:
+        return plane_waves(stack, frequency, leaky=asked.leaky)
+    guided = () if set(asked.kinds) == {"leaky"} else plane_waves(stack, frequency)
+    return tuple(sorted((*guided, *leaky), key=lambda wave: wave.velocity))
+
+
+def _single(
+    asked: MapRequest, point: int, leaky: tuple[Wave, ...] | None
+) -> tuple[list[float], str]:
+    """Values and message of one point by the solver of single stacks; leaky waves if known."""
     nothing = [np.nan] * len(asked.quantities)
     try:
         stack, frequency = asked.stack(point)
         if stack.layers and frequency is not None and not asked.thick:
             refuse_hidden_substrate(stack, frequency)
-        waves = plane_waves(stack, frequency, leaky=asked.leaky)
+        waves = _waves(asked, stack, frequency, leaky)
         wave = choose(waves, asked.kinds, asked.order)
         if wave is None:
             return nothing, f"no {' or '.join(asked.kinds) or 'surface'} wave was found"

@@ -166,6 +166,12 @@ class MapRequest:
         return len(self.members) == 1 and not (self.leaky or self.shorts)
 
     @property
+    def is_run(self) -> bool:
+        """Whether leaky waves of a bare half-space can be followed along rows of the map."""
+        bare = len(self.members) == 1 and not self.shorts
+        return bare and self.leaky and self.members[0].material.density > 0.0
+
+    @property
     def leaky(self) -> bool:
         """Whether leaky waves are wanted."""
         return bool({"leaky", "all"} & set(self.kinds))

@@ -6,7 +6,8 @@
     found.values["velocity_free"]        # (91, 91), m/s
 
 Bare half-spaces are computed hundreds at a time (:mod:`.batch_table`) in threads, NumPy letting
-go of the interpreter meanwhile; layered stacks and leaky waves one at a time in processes.
+go of the interpreter meanwhile; leaky ones of them follow rows of the map (:mod:`.leaky_rows`), and
+layered stacks are computed one at a time, both in processes.
 """
 
 from __future__ import annotations

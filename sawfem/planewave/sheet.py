@@ -154,7 +154,7 @@ class Sheet:
         near[open_] = False
         far = np.flatnonzero(~near)
         if far.size:
-            z[far], clear = _chosen(matrix[far], guess[far])
+            z[far], clear = chosen_waves(matrix[far], guess[far])
             far = far[~clear]
         if far.size:
             self.carried += far.size
@@ -179,7 +179,7 @@ class Sheet:
         """Z from angles to angles: its partial waves are those that fit the Z before best."""
         u = self.slowness(end)
         matrix = stroh_matrix(self.tensor, np.ones_like(u), 1.0 / u)
-        result, clear = _chosen(matrix, z)
+        result, clear = chosen_waves(matrix, z)
         doubtful = np.flatnonzero(~clear)
         if doubtful.size == 0:
             return result
@@ -196,7 +196,7 @@ class Sheet:
         return result
 
 
-def _chosen(matrix: Numbers, guess: ComplexArray) -> tuple[ComplexArray, Mask]:
+def chosen_waves(matrix: Numbers, guess: ComplexArray) -> tuple[ComplexArray, Mask]:
     """Z (m, n, n) of the n partial waves that fit a rough guess of it best, and where there is no
     doubt about which they are: every other one fits much worse.
     """

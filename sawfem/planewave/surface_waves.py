@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
@@ -186,10 +186,21 @@ def leaky_estimates(
     stack = SurfaceAdmittance(substrate, layers, shorts=shorts)
     if stack.tensors[0].is_vacuum:
         return ()
+    found = [(modes[False], modes[True]) for modes in leaky_modes(stack, frequency).values()]
+    return leaky_pairs(found, frequency if layers else None)
+
+
+def leaky_pairs(
+    found: Iterable[tuple[Sequence[SurfaceMode], Sequence[SurfaceMode]]], omega: float | None
+) -> tuple[Wave, ...]:
+    """Leaky waves from those of both surfaces, (free, metallised) by families; slowest first.
+
+    ``omega`` is that of a layered stack, rad/s, or None.
+    """
     waves = [
-        _wave(LEAKY, a, b, None, frequency if layers else None)
-        for modes in leaky_modes(stack, frequency).values()
-        for a, b in _pairs(modes[False], modes[True])
+        _wave(LEAKY, a, b, None, omega)
+        for free, metallised in found
+        for a, b in _pairs(free, metallised)
     ]
     return tuple(sorted(waves, key=lambda wave: wave.velocity))
 
