@@ -85,4 +85,5 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    own = {name for name in globals() if name.startswith("__")}
+    return sorted({*own, *__all__})

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from sawfem.errors import GeometryError
+from sawfem.errors import GeometryError, handed
 from sawfem.films import Gap, check_ends, gaps
 from sawfem.material import Material, Medium
 from sawfem.orientation import Orientation
@@ -97,7 +97,7 @@ class UnitCell:
     Parameters
     ----------
     stack : what the electrodes stand on.
-    electrodes : the strips of one period, left to right.
+    electrodes : the strips of one period, left to right; or the only one.
     period : length of one period along x1. With one electrode a cell it is the pitch.
     overcoat : films over the electrodes, upwards.
     recess : how far the electrodes are sunk into the stack, m. A groove has the walls of the
@@ -105,6 +105,7 @@ class UnitCell:
 
     Raises
     ------
+    InputError : a stack or electrodes that are none.
     GeometryError : electrodes that overlap or leave their cell, a flat overcoat that leaves them
         bare, conformal ones that close a gap above a void.
     """
@@ -118,12 +119,18 @@ class UnitCell:
     def __init__(
         self,
         stack: Stack,
-        electrodes: Sequence[Electrode],
+        electrodes: Sequence[Electrode] | Electrode,
         period: QuantityLike,
         *,
         overcoat: Sequence[Overcoat] = (),
         recess: QuantityLike = 0.0,
     ) -> None:
+        handed(stack, Stack, "stack", 'a Stack, such as Stack("quartz/bechmann-1958")')
+        if isinstance(electrodes, Electrode):
+            electrodes = (electrodes,)
+        handed(electrodes, (list, tuple), "electrodes", "a list of Electrode")
+        for electrode in electrodes:
+            handed(electrode, Electrode, "electrodes", "a list of Electrode")
         length = parse_length(period, key="grating.period")
         if not (math.isfinite(length) and length > 0.0):
             raise GeometryError(

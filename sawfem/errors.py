@@ -110,6 +110,15 @@ class ConvergenceError(SawfemError):
     """A solver did not reach its tolerance."""
 
 
+def handed(value: object, kind: type | tuple[type, ...], key: str, expected: str) -> None:
+    """Refuse a value of another kind. Raises InputError that says what was handed in."""
+    if not isinstance(value, kind):
+        name = type(value).__name__
+        article = "an" if name[0] in "aeioAEIO" else "a"
+        found = "None" if value is None else f"{article} {name}"
+        raise InputError(key=key, found=found, expected=expected)
+
+
 def nearest(name: str, options: Iterable[str], count: int = 3) -> list[str]:
     """The options most like ``name``, best first, for "did you mean" lines."""
     return difflib.get_close_matches(name, list(options), n=count, cutoff=0.4)

@@ -53,7 +53,8 @@ class QuantityEntry:
 
     def axis_label(self, unit: str | None = None) -> str:
         """Text for an axis: "frequency f (MHz)"; ``unit`` replaces the one of tables."""
-        words = f"{self.label} {self.symbol}".rstrip()
+        told = self.label.endswith(f"({self.symbol})")  # a label that ends with its symbol
+        words = self.label if told else f"{self.label} {self.symbol}".rstrip()
         shown_unit = self.show if unit is None else unit
         return f"{words} ({shown_unit})" if shown_unit and shown_unit != "text" else words
 

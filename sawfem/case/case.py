@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from os import PathLike
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from sawfem.case.resolved import ResolvedCase
 from sawfem.case.schema import CaseTable
 from sawfem.case.served import unserved, unserved_waves
 from sawfem.datafiles import MAXIMUM_BYTES, parse_toml
-from sawfem.errors import CaseError
+from sawfem.errors import CaseError, handed
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +49,7 @@ class Case:
         CaseError, UnitError, NotFoundError, MaterialError : the file cannot be read or is no
             case; one message with file, key, found and expected.
         """
+        handed(path, (str, PathLike), "path", "the path of a case file")
         shown = str(path)
         raw = _read(Path(path), shown)
         data = parse_toml(raw, shown=shown, error=CaseError)
@@ -96,6 +98,7 @@ class Case:
         ``like`` is followed after the edits, so that one value may move several members.
         Raises as ``load``; the key of the error is the path or the place it leads to.
         """
+        handed(changes, Mapping, "changes", 'a mapping such as {"grating.thickness": "80 nm"}')
         data = copy.deepcopy(dict(self._data))
         for path, value in changes.items():
             clean = plain(value, file=self._file, key=path)

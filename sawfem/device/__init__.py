@@ -40,7 +40,7 @@ from sawfem.device.resonator import resonator_response
 from sawfem.device.response import Check, Response
 from sawfem.device.section import grating_section, transducer_section
 from sawfem.device.transversal import transversal_response
-from sawfem.errors import InputError
+from sawfem.errors import InputError, handed
 from sawfem.extract.constants import ComConstants, GratingConstants
 from sawfem.units import QuantityLike
 
@@ -79,6 +79,13 @@ def device_response(
     be used, GeometryError for a device that cannot exist, and ConvergenceError where the grating
     lacks a constant.
     """
+    handed(device, (Resonator, Transversal, Device), "device", "a Device")
+    handed(
+        constants,
+        (ComConstants, GratingConstants, Mapping),
+        "constants",
+        "those of grating_constants, or a mapping of them by role",
+    )
     if isinstance(constants, Mapping):
         by_role = dict(constants)
     else:

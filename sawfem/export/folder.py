@@ -15,9 +15,10 @@ import shutil
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import replace
+from os import PathLike
 from pathlib import Path
 
-from sawfem.errors import NotFoundError
+from sawfem.errors import NotFoundError, handed
 from sawfem.export import constants_json, layout
 from sawfem.export.constants_json import constants_text
 from sawfem.export.hdf5_read import read_hdf5
@@ -76,6 +77,7 @@ def open_result(folder: str | Path) -> Result:
     ------
     NotFoundError : nothing is there. InputError : what is there is no result, or a newer one.
     """
+    handed(folder, (str, PathLike), "folder", "the path of a folder of results")
     place = Path(folder)
     if place.is_file():
         return read_hdf5(place)

@@ -26,7 +26,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from sawfem.design import UnitCell
-from sawfem.errors import ConvergenceError
+from sawfem.errors import ConvergenceError, handed
 from sawfem.extract.constants import PER_WAVELENGTH, ComConstants, nepers_per_metre
 from sawfem.extract.edges import CLEAR, sampled_admittance
 from sawfem.extract.grating import MESHES, grating_waves, strongest
@@ -80,6 +80,7 @@ def double_electrode_constants(cell: UnitCell) -> ComConstants:
 
     Raises
     ------
+    InputError : ``cell`` is none.
     ConvergenceError : no wave couples to the electrodes.
     """
     return solve_double_electrodes(cell).constants
@@ -87,6 +88,7 @@ def double_electrode_constants(cell: UnitCell) -> ComConstants:
 
 def solve_double_electrodes(cell: UnitCell) -> DoubleElectrodeSolution:
     """As :func:`double_electrode_constants`, on two meshes: the finer one and the difference."""
+    handed(cell, UnitCell, "cell", "a UnitCell")
     wave = strongest(grating_waves(cell, phase=PHASE))
     with threadpool_limits(limits=1, user_api="blas"):
         coarse, fine = (_on_mesh(cell, wave, settings) for settings in MESHES[:2])

@@ -16,7 +16,7 @@ from typing import Any
 from threadpoolctl import threadpool_limits
 
 from sawfem.design import UnitCell
-from sawfem.errors import ConvergenceError, GeometryError, InputError
+from sawfem.errors import ConvergenceError, GeometryError, InputError, handed
 from sawfem.extract.constants import (
     PER_WAVELENGTH,
     GratingConstants,
@@ -47,6 +47,7 @@ from sawfem.unitcell.stopband import (
     find_stop_band,
     refine_stop_band,
 )
+from sawfem.units import is_number
 
 #: progress(stage, done, total): called before and after every stage.
 Progress = Callable[[str, int, int], None]
@@ -103,6 +104,7 @@ def grating_constants(
 
     Raises
     ------
+    InputError : ``cell`` is none, or an accuracy outside 1e-9 to 1e-2.
     GeometryError : several electrodes without their connections, or connections of none.
     ConvergenceError : no wave, or no stop band, that couples to the electrodes.
     """
@@ -122,6 +124,7 @@ def solve_grating(
     ``waves`` are those of :func:`grating_waves` for this cell where they are known already, as in
     a sweep over gratings on one stack; cells of several electrodes look for their own.
     """
+    handed(cell, UnitCell, "cell", "a UnitCell")
     if connections is not None:
         connections = check_connections(connections, len(cell.electrodes))
     elif len(cell.electrodes) != 1:
@@ -130,7 +133,7 @@ def solve_grating(
             found=f"none for {len(cell.electrodes)} electrodes a period",
             expected='"hot", "ground" or "floating" for each, left to right',
         )
-    if not 1e-9 <= accuracy <= 1e-2:
+    if not (is_number(accuracy) and 1e-9 <= accuracy <= 1e-2):
         raise InputError(
             key="results.accuracy", found=f"{accuracy!r}", expected="a number from 1e-9 to 1e-2"
         )

@@ -11,7 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from sawfem.case import Case, ResolvedCase
 from sawfem.conventions import REFERENCE_TEMPERATURE
-from sawfem.errors import CaseError, SawfemError
+from sawfem.errors import CaseError, SawfemError, handed
 from sawfem.extract import GratingSolution, solve_grating
 from sawfem.extract.derivatives import constants_derivatives
 from sawfem.extract.oblique_grating import ObliqueWaves, oblique_waves
@@ -64,12 +64,14 @@ def run(
 
     Raises
     ------
+    InputError : ``case`` is no Case.
     CaseError : the case asks for something that is not computed yet, or has no grating.
     MaterialError, OrientationError, GeometryError, NotFoundError : a material, cut or device that
         cannot be used, with file and key.
     OutputError : ``folder`` cannot be written; raised before anything is computed.
     ConvergenceError : no stop band, or a device whose grating lacks a constant.
     """
+    handed(case, Case, "case", 'a Case, such as Case.load("buoy.toml")')
     place = None if folder is None else Path(folder)
     # One BLAS thread, as in solve_grating: small matrices, and other work on the machine.
     with threadpool_limits(limits=1, user_api="blas"):

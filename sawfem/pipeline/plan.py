@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sawfem.case import Case, ResolvedCase
+from sawfem.errors import handed
 from sawfem.pipeline.beams import tracks_with_beams
 from sawfem.pipeline.build import Design, build
 from sawfem.pipeline.measuring import read_measurements
@@ -78,6 +79,7 @@ def check(case: Case) -> Plan:
     ------
     MaterialError, OrientationError, GeometryError, NotFoundError, InputError : as ``run``.
     """
+    handed(case, Case, "case", 'a Case, such as Case.load("buoy.toml")')
     resolved = case.resolved()
     left = case.unserved()
     _ = resolved.grating  # raises where the case has none

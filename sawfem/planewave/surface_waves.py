@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from sawfem.conventions import DECIBEL
-from sawfem.errors import GeometryError
+from sawfem.errors import GeometryError, InputError
 from sawfem.planewave.admittance import SurfaceAdmittance
 from sawfem.planewave.leaky import leaky_modes
 from sawfem.planewave.modes import HALF_SPACE_FREQUENCY, SurfaceMode, both_surfaces
@@ -218,8 +218,11 @@ def plane_waves(
 
     Raises
     ------
+    InputError : ``stack`` is none.
     GeometryError, UnitError : a layered stack without a frequency, or an unusable frequency.
     """
+    if not hasattr(stack, "media"):
+        raise InputError(key="stack", found=f"a {type(stack).__name__}", expected="a Stack")
     substrate, layers = stack.media()
     omega = None
     if frequency is not None:

@@ -67,7 +67,7 @@ def draw_layout(circuit: Circuit, gratings: Gratings) -> Figure | None:
 
 
 def _contents(layout: Layout) -> str:
-    inside = ", ".join(text for _, _, text in layout.spans)
+    inside = ", ".join(text for _, _, text in layout.spans if not text.startswith("space"))
     inside = inside if len(inside) < 54 else f"{inside[:51]}..."
     return f"{inside}; aperture {1e6 * layout.aperture:.4g} µm"
 
@@ -133,8 +133,9 @@ def draw_circuit(circuit: Circuit) -> Figure | None:
     figure = style.new_figure(min(max(5.0, 1.5 * columns + 1.5), 16.0), 4.6)
     axes = figure.subplots()
     taken: dict[tuple[float, float], int] = {}
-    for name, pairs in circuit.placed:
-        _draw_part(axes, circuit, name, pairs, places, taken)
+    heights = [
+        _draw_part(axes, circuit, name, pairs, places, taken) for name, pairs in circuit.placed
+    ]
     for node, (x, y) in places.items():
         axes.plot(x, y, "o", color=style.BLACK, markersize=5, zorder=4)
         axes.annotate(node, (x, y), (4, 5), textcoords="offset points", fontsize=8)
@@ -155,7 +156,9 @@ def draw_circuit(circuit: Circuit) -> Figure | None:
         )
     axes.set_xlim(-1.2, columns + 0.2)
     low = min(y for _, y in places.values())
-    axes.set_ylim(low - 1.9, 1.3)
+    top = max(0.6, max(heights) + 0.4)
+    axes.set_ylim(low - 1.9, top)
+    figure.set_figheight(1.44 * (top - low + 1.9))
     axes.axis("off")
     return figure
 
@@ -199,7 +202,8 @@ def _draw_part(
     pairs: tuple[tuple[str, str], ...],
     places: dict[str, tuple[float, float]],
     taken: dict[tuple[float, float], int],
-) -> None:
+) -> float:
+    """Draw a part and its wires; the height at which its box stands."""
     ends = [places[n] for n in dict.fromkeys(n for pair in pairs for n in pair) if n in places]
     grounded = any(GROUND in pair for pair in pairs)
     x = float(np.mean([end[0] for end in ends]))
@@ -234,6 +238,7 @@ def _draw_part(
         zorder=3,
         bbox={"boxstyle": "round,pad=0.3", "facecolor": colour, "edgecolor": style.BLACK},
     )
+    return y
 
 
 def _label(name: str, part: object) -> str:

@@ -19,6 +19,16 @@ _DASHES: dict[str, str | tuple[float, tuple[float, ...]]] = {
     "short": "-",
     "open": (0.0, (5.0, 2.0)),
 }
+#: What the electrodes do, and which wave of the grating it is.
+_LABELS = {
+    f"{kind} {place}": f"{word}, {where}"
+    for kind, word in (("short", "shorted"), ("open", "floating"))
+    for place, where in (
+        ("lower", "lower edge"),
+        ("upper", "upper edge"),
+        ("below", "below the band"),
+    )
+}
 #: Of the plane waves: free and metallised surface.
 _PLANES = {"free": ":", "metallised": "-."}
 
@@ -35,7 +45,7 @@ def draw_oblique(found: ObliqueWaves) -> Figure:
     _slowness(axes[0, 0], inside, found.planes, f"in the stop band, k₁ = {turns}π/p")
     if below:
         f = below[0].frequency[0].real / 1e6
-        _slowness(axes[0, 1], below, found.planes, f"below it, short at {f:.5g} MHz")
+        _slowness(axes[0, 1], below, found.planes, f"below it, shorted at {f:.5g} MHz")
     else:
         axes[0, 1].set_axis_off()
         axes[0, 1].text(0.5, 0.5, "not computed below the stop band", ha="center")
@@ -57,7 +67,7 @@ def _look(curve: ObliqueCurve) -> dict[str, object]:
         "linestyle": _DASHES.get(kind, "-"),
         "marker": "o" if kind == "short" else "s",
         "markersize": 3.0,
-        "label": curve.name,
+        "label": _LABELS.get(curve.name, curve.name),
     }
 
 

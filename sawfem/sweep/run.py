@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from sawfem.case import Case
-from sawfem.errors import SawfemError
+from sawfem.errors import SawfemError, handed
 from sawfem.result.sweep_table import SweepTable
 from sawfem.sweep.hands import Compute, Hands
 from sawfem.sweep.identity import Identity, numerics
@@ -87,6 +87,7 @@ def run_sweep(
     OutputError : a folder that cannot be written, or a store of another version or in use.
     KeyboardInterrupt : passed on; what was computed is kept.
     """
+    handed(case, Case, "case", 'a Case, such as Case.load("buoy.toml")')
     plan = plan_sweep(case)
     where = Path(folder) if folder is not None else Path("results") / f"{case.stem}.sweep"
     return execute_sweep(

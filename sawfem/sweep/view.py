@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sawfem.errors import InputError, NotFoundError
+from sawfem.errors import InputError, NotFoundError, handed
 from sawfem.result.sweep_table import SweepTable
 from sawfem.sweep.store import FILE_NAME, Kept, Store
 
@@ -26,6 +27,7 @@ def open_sweep(path: str | Path) -> SweepTable:
     """
     from sawfem.export.sweep_hdf5 import read_sweep
 
+    handed(path, (str, PathLike), "path", "the path of a sweep")
     place = _file(Path(path))
     return read_sweep(place) if place.suffix == ".h5" else _from_store(place)
 

@@ -83,7 +83,7 @@ def test_picture_of_oblique_waves(found):
     figure = draw_oblique(found)
     assert len(figure.axes) == 4
     labels = {text.get_text() for text in figure.legends[0].get_texts()}
-    assert {"short lower", "open upper", "plane wave, free surface"} <= labels
+    assert {"shorted, lower edge", "floating, upper edge", "plane wave, free surface"} <= labels
     assert "s/km" in figure.axes[0].get_xlabel()
     running = replace(found.curves[0], name="short below")
     both = replace(found, curves=(*found.curves, running), planes=())
