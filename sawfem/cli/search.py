@@ -59,7 +59,7 @@ _RANGE = "from to, degrees; one that is fixed has from = to"
     metavar="PART",
     help="What temperature leaves as it is for want of coefficients, such as permittivity.",
 )
-@click.option("--workers", metavar="N", type=click.IntRange(1, 256))
+@options.workers(256, "How many cuts are worked on at a time; all processors if left out.")
 @options.as_json
 @options.quiet
 def command(

@@ -8,9 +8,7 @@ import pytest
 
 from sawfem.design import Electrode, Stack, UnitCell
 from sawfem.extract.grating import grating_waves
-from sawfem.material import load_material
 from sawfem.material.imperfection import LossTangent, Viscosity
-from sawfem.planewave import surface_waves
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.losses import material_losses
 from sawfem.unitcell.mesh import MeshSettings
@@ -19,6 +17,7 @@ from sawfem.unitcell.perturbation import cell_materials, substituted
 from sawfem.unitcell.runningwaves import at_one_frequency, follow_wave
 from sawfem.unitcell.stopband import find_stop_band
 from tests.support.losses import turned
+from tests.support.weak import weak_surface, without_grating
 
 WAVE = 4e-6
 COARSE = MeshSettings(3, 1, 0.2)
@@ -46,16 +45,8 @@ def test_massless_double_electrodes_turn_the_wave_as_the_plane_wave_flows():
 
     Crystal with a tenth of its piezoelectricity (K^2 = 6.5e-4), 20 deg off a symmetric direction.
     """
-    niobate, aluminium = load_material(NIOBATE), load_material(AL)
-    weak = replace(niobate, piezoelectric=0.1 * niobate.piezoelectric)
-    metal = replace(aluminium, stiffness=1e-6 * aluminium.stiffness, density=1e-3)
-
-    def plane(angle: float):
-        medium = Stack(weak, euler=(0.0, 38.0, 20.0 + np.degrees(angle))).media()[0]
-        return next(w for w in surface_waves(medium) if w.coupling_k2 and w.coupling_k2 > 1e-6)
-
+    stack, metal, plane = weak_surface()
     wave = plane(0.0)
-    stack = Stack(weak, euler=(0.0, 38.0, 20.0))
     cell = comb(stack, metal, DOUBLE, EIGHTHS, 1e-4 * WAVE)
     d = discretise(cell, COARSE)
     phase = 1.9 * np.pi
@@ -72,15 +63,7 @@ def test_massless_double_electrodes_turn_the_wave_as_the_plane_wave_flows():
             connections=DOUBLE,
         )
         assert branch.error < 1e-8
-        planes = [plane(np.arctan2(k2, k1)) for k2 in branch.transverse]
-        size = np.hypot(k1, branch.transverse)
-        free, metallised = (
-            replace(
-                branch,
-                frequency=size * np.array([getattr(w, name) for w in planes]) / (2 * np.pi) + 0j,
-            )
-            for name in ("velocity_free", "velocity_metallised")
-        )
+        free, metallised = without_grating(branch, plane)
         f = [b.frequency[1].real for b in (free, branch, metallised)]
         share = (f[0] - f[1]) / (f[0] - f[2])
         assert 0.0 < share < 1.0

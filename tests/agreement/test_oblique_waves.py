@@ -8,8 +8,6 @@ import pytest
 from sawfem.design import Stack, UnitCell
 from sawfem.errors import ConvergenceError
 from sawfem.extract.grating import grating_waves
-from sawfem.material import load_material
-from sawfem.planewave import surface_waves
 from sawfem.unitcell import obliquewaves
 from sawfem.unitcell.discretisation import discretise
 from sawfem.unitcell.mesh import MeshSettings
@@ -21,6 +19,7 @@ from sawfem.unitcell.obliquewaves import (
 )
 from sawfem.unitcell.runningwaves import follow_wave, slowness_curve
 from sawfem.unitcell.stopband import find_stop_band
+from tests.support.weak import weak_surface, without_grating
 
 PERIOD = 2e-6
 SETTINGS = MeshSettings(3, 2, 0.15)
@@ -34,18 +33,9 @@ def test_a_massless_grating_turns_the_wave_as_the_plane_wave_flows():
 
     Crystal with a tenth of its piezoelectricity (K^2 = 6.5e-4), 20 deg off a symmetric direction.
     """
-    niobate, aluminium = load_material(NIOBATE), load_material(AL)
-    weak = replace(niobate, piezoelectric=0.1 * niobate.piezoelectric)
-    metal = replace(aluminium, stiffness=1e-6 * aluminium.stiffness, density=1e-3)
-
-    def plane(angle: float):
-        medium = Stack(weak, euler=(0.0, 38.0, 20.0 + np.degrees(angle))).media()[0]
-        return next(w for w in surface_waves(medium) if w.coupling_k2 and w.coupling_k2 > 1e-6)
-
+    stack, metal, plane = weak_surface()
     wave = plane(0.0)
-    cell = UnitCell.grating(
-        Stack(weak, euler=(0.0, 38.0, 20.0)), metal, pitch=PERIOD, thickness=4e-4 * PERIOD
-    )
+    cell = UnitCell.grating(stack, metal, pitch=PERIOD, thickness=4e-4 * PERIOD)
     phase = 0.7 * np.pi
     k1 = phase / PERIOD
     branch = follow_wave(
@@ -63,15 +53,7 @@ def test_a_massless_grating_turns_the_wave_as_the_plane_wave_flows():
         open_circuit=True,
     )
 
-    planes = [plane(np.arctan2(k2, k1)) for k2 in branch.transverse]
-    size = np.hypot(k1, branch.transverse)
-    free, metallised = (
-        replace(
-            branch,
-            frequency=size * np.array([getattr(w, name) for w in planes]) / (2 * np.pi) + 0j,
-        )
-        for name in ("velocity_free", "velocity_metallised")
-    )
+    free, metallised = without_grating(branch, plane)
     # The published relation itself, on the free surface (Auld, Acoustic Fields and Waves, 1973).
     angle = np.radians(wave.power_flow_angle)
     assert free.derivatives()[0] == pytest.approx(wave.velocity_free * np.tan(angle), rel=1e-4)
