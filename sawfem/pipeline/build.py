@@ -94,9 +94,10 @@ def build(case: ResolvedCase) -> Design:
                 for name, cell in cells.items()
             }
         stack = next(iter(cells.values())).stack
-        if case.hold_constant:
-            held = ", ".join(case.hold_constant)
-            warnings.append(f"kept constant in temperature, as hold_constant asks: {held}")
+    counts = case.temperature != REFERENCE_TEMPERATURE or "temperature" in case.include
+    if case.hold_constant and cells and counts:
+        held = ", ".join(case.hold_constant)
+        warnings.append(f"kept constant in temperature, as hold_constant asks: {held}")
     warnings += library.warnings()
     return Design(stack, cells, library.loaded, library.entries(), tuple(dict.fromkeys(warnings)))
 

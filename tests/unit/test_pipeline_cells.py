@@ -8,7 +8,7 @@ from sawfem.case import Case
 from sawfem.datafiles import shipped_file
 from sawfem.design import Overcoat
 from sawfem.errors import CaseError
-from sawfem.pipeline import run
+from sawfem.pipeline import check, run
 from sawfem.pipeline.build import build, connections_of
 
 CASES = Path(__file__).parent / "data" / "cases"
@@ -143,6 +143,7 @@ def test_a_case_at_another_temperature() -> None:
     )
     cold = run(case)
     drift = cold.grating.temperature["relative_per_K"]
+    assert any("kept constant" in text for text in cold.warnings)
     assert cold.to_dict()["gratings"]["main"]["temperature"]["relative_per_K"] == drift
     edits = {"conditions.temperature": "45 degC", "results.include": []}
     hot = run(case.edit(edits))
@@ -156,3 +157,11 @@ def test_a_case_at_another_temperature() -> None:
         run(case.edit({"conditions.hold_constant": ["gold/kaye-laby: stiffness"]}))
     with pytest.raises(CaseError, match="25 degC, where"):
         run(case.edit({"conditions.temperature": "45 degC"}))
+
+
+def test_a_drift_says_what_it_holds_constant() -> None:
+    case = Case.load(shipped_file("cases", "buoy-quartz-grating"))
+    held = {"conditions.hold_constant": ["piezoelectric", "permittivity"]}
+    assert not check(case.edit(held)).warnings  # nothing moves
+    asked = check(case.edit(held | {"results.include": ["temperature"]}))
+    assert any("kept constant in temperature" in text for text in asked.warnings)
