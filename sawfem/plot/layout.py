@@ -68,7 +68,7 @@ def draw_layout(circuit: Circuit, gratings: Gratings) -> Figure | None:
 
 def _contents(layout: Layout) -> str:
     inside = ", ".join(text for _, _, text in layout.spans if not text.startswith("space"))
-    inside = inside if len(inside) < 54 else f"{inside[:51]}..."
+    inside = inside if len(inside) < 60 else f"{inside[:57]}..."
     return f"{inside}; aperture {1e6 * layout.aperture:.4g} µm"
 
 

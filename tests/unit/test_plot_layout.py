@@ -55,7 +55,7 @@ def test_layout_of_a_resonator():
     layout = layout_of(PARTS["r"], GRATINGS)
     assert len(layout.strips) == 39
     assert layout.length == pytest.approx((39 + 0.3) * PITCH)
-    assert layout.spans[0][2] == "reflector 8 shorted"
+    assert layout.spans[0][2] == "8 shorted strips"
 
 
 def test_pictures_show_every_part():
