@@ -5,7 +5,8 @@ Between the height d and that of the lower top plus d the distance of the fronts
 linear and concave in the height (half widths are maxima of straight lines), so that there are
 four cases: the gap stays open; the fronts merge all the way up and the film is level there; they
 merge up to some height, which leaves a groove; or they merge above an opening, which leaves a void
-(keyhole) and is refused. Lengths in metres; heights count from the flat surface.
+(keyhole) and is refused. Beside a lower electrode a merged film ends in a step around the higher
+one, in the gap or over the lower one's top. Lengths in metres; heights count from the flat surface.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from sawfem.strips import Electrode, shown_length
 #: A groove ends where it is narrower than this share of the gap between the feet, for every film
 #: from the outermost one in: a bottom that flat is sharper than one that is deposited.
 GROOVE = 0.02
+#: Share of the half width of an electrode's top that a step over it keeps away from its walls.
+OVER = 0.1
 #: Share of a height below which two tops are level.
 LEVEL = 1e-9
 
@@ -50,7 +53,7 @@ def gaps(
 
     Raises
     ------
-    GeometryError : films that close a gap above a void, or that end over a lower electrode.
+    GeometryError : films that close a gap above a void, or that end at a wall of a lower electrode.
     """
     return tuple(
         _gap(electrodes, number, period, recess, tuple(levels)) for number in range(len(electrodes))
@@ -80,7 +83,7 @@ def _gap(
         merged.append(height >= min(tops) + level)
         if merged[-1] and abs(tops[1] - tops[0]) > LEVEL * max(tops):
             inside = levels[index - 1] if index else 0.0
-            _check_step(pair, shift, recess, index, (level, inside))
+            _check_step(pair, shift, index, (level, inside))
     return Gap(left, right, shift, tuple(filled), tuple(merged))
 
 
@@ -125,11 +128,13 @@ def _filled(
 def _check_step(
     pair: tuple[Electrode, Electrode],
     shift: float,
-    recess: float,
     index: int,
     distances: tuple[float, float],
 ) -> None:
-    """Refuse a merged film whose step, around the higher electrode, lies over the lower one.
+    """Refuse a merged film whose step, around the higher electrode, has no clear place.
+
+    The step may lie in the gap, or over the top of the lower electrode, away from its walls: a
+    line of the mesh goes on below it.
 
     Parameters
     ----------
@@ -139,17 +144,32 @@ def _check_step(
     """
     high, low = sorted(pair, key=lambda strip: -strip.thickness)
     level, inside = distances
-    step = [high.half_width(strip.thickness + level, level) for strip in pair]
+    heights = [strip.thickness + level for strip in pair]
+    step = _half_widths(high, heights, level)
     # Of the lower one the film below this one, or the metal itself.
-    wall = [low.half_width(height, inside) for height in (0.0, low.thickness + inside)]
+    wall = _half_widths(low, [0.0, low.thickness + inside], inside)
     apart = _between(pair, shift, 0.0, 0.0) + sum(strip.half_width(0.0) for strip in pair)
-    if max(step) + max(wall) >= apart:
-        raise GeometryError(
-            key=f"overcoat[{index}].thickness",
-            found=f"conformal films of {shown_length(level)} in a gap between electrodes of unlike "
-            "height, over the lower one of which they would end",
-            expected="films thinner than the gap, electrodes of one height or a flat top",
-        )
+    if max(step) + max(wall) < apart:
+        return
+    room = min(_half_widths(low, [0.0, low.thickness], 0.0)) * (1.0 - OVER)
+    if all(abs(half - apart) < room for half in step):
+        return
+    far = max(step) > apart + room
+    raise GeometryError(
+        key=f"overcoat[{index}].thickness",
+        found=f"conformal films of {shown_length(level)} in a gap between electrodes of unlike "
+        f"height, which would end {'beyond' if far else 'at the near wall of'} the lower one",
+        expected=f"a step {shown_length(apart - room)} to {shown_length(apart + room)} from the "
+        f"centre of the higher one (here {shown_length(min(step))}), over the top of the lower "
+        "one; films thinner than the gap, electrodes of one height or a flat top",
+    )
+
+
+def _half_widths(strip: Electrode, heights: Sequence[float], distance: float) -> list[float]:
+    """Half widths at heights over the foot and, between them, where footing and wall meet."""
+    bend = strip.bend(distance)
+    between = [] if bend is None or not min(heights) < bend < max(heights) else [bend]
+    return [strip.half_width(height, distance) for height in (*heights, *between)]
 
 
 def check_ends(

@@ -290,8 +290,9 @@ def small_model(system: ObliqueSystem, guess: complex) -> ReducedSystem:
     """The small model of a cell, lossy or not, around a frequency in hertz."""
     # The finite elements of a membrane resonate with the grating: beside that, they are regular.
     beside = 1.001 if system.discretisation.underside is not None else 1.0
-    build = reduce_lossy if has_loss(system) else reduce
-    return build(system, beside * guess.real)
+    # Of several electrodes the model of one drives fields at rest as well, which no mode needs.
+    modes_alone = has_loss(system) or system.electrodes > 1
+    return (reduce_lossy if modes_alone else reduce)(system, beside * guess.real)
 
 
 def same_mode(

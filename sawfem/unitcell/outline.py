@@ -9,6 +9,8 @@ line, so that lines and levels cut the cell into patches that hold one body each
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,14 +115,26 @@ class Outline:
         """The body at height z in the column between wall number ``column - 1`` and ``column``."""
         left = self.walls[column - 1] if column > 0 else None
         right = self.walls[column] if column < len(self.walls) else None
-        if left is not None and right is not None and _are_sides(left, right) and z > self.foot:
-            if z < self.tops[left.electrode]:
-                return self._metal(left.electrode, z)
+        strip = self._strips[column]
+        if strip >= 0 and z > self.foot:
+            if z < self.tops[strip]:
+                return self._metal(strip, z)
         elif z < 0.0:
             # From the surface down; an interface at the bottom of the mesh has none below.
             return self._part(z)
         ends = (0.0 if left is None else left.at(z), 1.0 if right is None else right.at(z))
         return self._coat(self._films_below(0.5 * float(ends[0] + ends[1]), z))
+
+    @cached_property
+    def _strips(self) -> tuple[int, ...]:
+        """For every column the electrode between whose sides it lies, or -1."""
+        found = [-1] * (len(self.walls) + 1)
+        sides = [(i, wall) for i, wall in enumerate(self.walls) if wall.coats == 0]
+        for (i, left), (j, right) in pairwise(sides):
+            if left.electrode == right.electrode:
+                # The step of a film of the neighbour may stand between them.
+                found[i + 1 : j + 1] = [left.electrode] * (j - i)
+        return tuple(found)
 
     def _films_below(self, x: float, z: float) -> int:
         """Number of overcoats that end below a point outside the metal."""
@@ -191,11 +205,6 @@ class Outline:
         return self._media[key]
 
 
-def _are_sides(left: Wall, right: Wall) -> bool:
-    """Whether two neighbouring walls are the sides of one electrode."""
-    return left.electrode == right.electrode and left.coats == right.coats == 0
-
-
 def draw(cell: UnitCell) -> Outline:
     """Lines and levels of a cell."""
     period = cell.period
@@ -208,6 +217,8 @@ def draw(cell: UnitCell) -> Outline:
         for number, strip in enumerate(cell.electrodes)
         for wall in _walls(cell, number, strip, tops)
     ]
+    # A step over a lower electrode stands between that one's sides.
+    walls.sort(key=lambda wall: wall.foot)
     _check_order(walls)
     raised = [top for top in tops if top > 0.0]
     sharp = {foot, *tops} | ({0.0} if cell.recess else set())

@@ -309,11 +309,13 @@ def _inputs(
     return np.hstack(parts), np.flatnonzero(np.concatenate(orders) < 2 * low_pairs)
 
 
-def driven_inputs(system: BlochSystem, pairs: int) -> Complex | Array:
-    """What a small model is driven by, (free, m): electrodes, ``pairs`` of harmonics of the floor
-    and the lowest ones of the air.
+def driven_inputs(system: BlochSystem) -> tuple[Complex | Array, NDArray[np.int64]]:
+    """What a small model is driven by, (free, m): electrodes, the lowest harmonics of floor and
+    air; and the columns whose answers are derived, too.
     """
-    return _inputs(system, pairs, 0)[0]
+    depth = system.discretisation.mesh.clearance
+    pairs = max(3, int(np.ceil(DRIVEN / depth)))
+    return _inputs(system, pairs, int(np.ceil(DERIVED / depth)))
 
 
 def _first_of_pairs(wavenumbers: Array, components: int) -> NDArray[np.int64]:

@@ -34,6 +34,9 @@ from sawfem.unitcell.system import BlochSystem, floor_admittance
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+#: Relative error that the slope of frequency over phase may have from one k2 to the next.
+SLOPE_KEPT = 0.3
+
 
 def follow_wave(
     discretisation: Discretisation,
@@ -142,29 +145,56 @@ def at_one_frequency(
     for way in (range(middle, phases.size), range(middle - 1, -1, -1)):
         phase, shape = (branch.phase if way.step > 0 else float(phases[middle])), branch.vector
         value = complex(frequency, branch.frequency[middle].imag)
+        # w = gamma v/p is the first slope; the secant mends it, and it changes little along k2.
+        slope = frequency / branch.phase
+        done = [] if way.step > 0 else [middle]
         for index in way:
             k2 = float(branch.transverse[index])
+            phase = _phase_ahead(branch.transverse, phases, done, index, phase)
+            _check_side(branch.phase, phase, frequency, k2)
             value, shape = mode_at(phase, k2, complex(frequency, value.imag), shape)
-            # w = gamma v/p is the first slope; the secant mends it.
-            slope = value.real / phase
+            known = SLOPE_KEPT
             for _ in range(8):
-                if abs(value.real - frequency) <= accuracy * frequency:
-                    break
                 step = (frequency - value.real) / slope
+                if abs(frequency - value.real) * known <= accuracy * frequency:
+                    phase += step
+                    break
                 _check_side(branch.phase, phase + step, frequency, k2)
                 after, shape = mode_at(phase + step, k2, complex(frequency, value.imag), shape)
+                # Its own error is of the size of the step, over the distance to the stop band.
+                known = SLOPE_KEPT * min(1.0, abs(step) / abs(_limit(branch.phase) - phase))
                 slope, phase, value = (after - value).real / step, phase + step, after
             else:
                 raise ConvergenceError(
                     f"the phase at {frequency:.6g} Hz and k2 = {k2:.4g} rad/m did not settle"
                 )
             phases[index], found[index] = phase, complex(frequency, value.imag)
+            done.append(index)
     return phases / period, found
+
+
+def _phase_ahead(
+    transverse: Array, phases: Array, done: list[int], index: int, phase: float
+) -> float:
+    """The phase that the last three points of a curve lead to; that of its first at first."""
+    near = done[-3:]
+    if not near:
+        return phase
+    x = transverse[near]
+    shares = [
+        np.prod([(transverse[index] - b) / (a - b) for b in x if b != a], initial=1.0) for a in x
+    ]
+    return float(np.dot(shares, phases[near]))
+
+
+def _limit(start: float) -> float:
+    """The phase of the stop band above ``start``."""
+    return float(np.pi if start < np.pi else 2.0 * np.pi)
 
 
 def _check_side(start: float, phase: float, frequency: float, k2: float) -> None:
     """ConvergenceError for a phase beyond the stop band that lies above ``start``."""
-    limit = np.pi if start < np.pi else 2.0 * np.pi
+    limit = _limit(start)
     if not limit - np.pi < phase < limit:
         raise ConvergenceError(
             f"the wave has no frequency of {frequency:.6g} Hz below phase "

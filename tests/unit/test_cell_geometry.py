@@ -171,6 +171,57 @@ def test_films_over_electrodes_of_unlike_height_merge_to_a_step(stack):
     assert found == pytest.approx(grown - metal, rel=1e-9)
 
 
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_step_may_lie_over_the_lower_electrode(stack, mirrored):
+    """A film thicker than the gap: its step, upright, stands over the top of the low strip, and the
+    areas are those of the drawing. Two films make two steps, of which one lies in the gap.
+    """
+
+    def places(*centres):
+        return [PERIOD - c if mirrored else c for c in centres]
+
+    a, b = places(0.65e-6, 1.25e-6)
+    strips = [
+        Electrode(AL, "200 nm", "0.4 um", centre=a),
+        Electrode(GOLD, "60 nm", "0.4 um", centre=b, sidewall_angle=80.0),
+    ]
+    strips.sort(key=lambda strip: strip.centre)
+    d, more = 0.15e-6, 0.12e-6  # the gap is 0.2 um wide
+    coats = [Overcoat(SILICA, d), Overcoat("zinc-oxide/bateman-1962", more)]
+    cell = UnitCell(stack, strips, PERIOD, overcoat=coats)
+    mesh = mesh_cell(cell, SETTINGS)
+    assert is_valid(mesh)
+    for number, strip in enumerate(cell.electrodes):
+        drawn = strip.thickness * 0.5 * (strip.width + strip.top_width)
+        found = area(mesh, mesh.electrode == number) * PERIOD**2
+        assert found == pytest.approx(drawn, rel=1e-12)
+    high, low = sorted(cell.electrodes, key=lambda strip: -strip.thickness)
+
+    def grown(t):
+        """Area under a film of that thickness: level parts, then what stands above them."""
+        # Up to the low one's film the two are one, from the high one's wall to the low one's.
+        cot = 1.0 / math.tan(math.radians(80.0))
+        wall = [low.half_width(z, t) for z in (t, low.thickness + t)]
+        assert wall[0] - wall[1] == pytest.approx(low.thickness * cot)
+        both = 0.6e-6 + high.half_width(0.0, t) + 0.5 * sum(wall)
+        step = high.half_width(0.0, t)
+        return t * PERIOD + 60e-9 * both + 140e-9 * 2.0 * step
+
+    metal = area(mesh, mesh.region == METAL) * PERIOD**2
+    first = area(mesh, mesh.region == COAT) * PERIOD**2
+    both = area(mesh, (mesh.region == COAT) | (mesh.region == COAT - 1)) * PERIOD**2
+    assert first == pytest.approx(grown(d) - metal, rel=1e-9)
+    assert both == pytest.approx(grown(d + more) - metal, rel=1e-9)
+    # Above the low strip, on either side of the step: film and air.
+    x, z = mesh.mesh.p[:, mesh.mesh.t].mean(axis=1) * PERIOD
+    beside = abs(x - high.centre)
+    over = (z > 0.06e-6 + d + more) & (abs(x - low.centre) < 0.15e-6) & (z < 0.2e-6 + d + more)
+    step = high.half_width(0.0, d + more)
+    assert np.all(mesh.region[over & (beside > step)] == AIR)
+    assert np.all(mesh.region[over & (beside < step)] <= COAT)
+    assert np.any(over & (beside < step))
+
+
 def test_conformal_over_a_footing_follows_both_slopes(stack):
     strip = Electrode(AL, "200 nm", "1 um", footing=("80 nm", "40 nm"))
     coat = Overcoat(SILICA, "20 nm")
@@ -334,9 +385,21 @@ def test_a_metal_plane_below_the_electrodes_makes_the_slab_thinner_or_lies_withi
                     Electrode(AL, "60 nm", "0.4 um", centre="1.25 um"),
                 ],
                 PERIOD,
-                overcoat=[Overcoat(SILICA, "250 nm")],
+                overcoat=[Overcoat(SILICA, "205 nm")],
             ),
-            "unlike height",
+            "at the near wall of the lower one.* a step 420 nm to 780 nm",
+        ),
+        (
+            lambda s: UnitCell(
+                s,
+                [
+                    Electrode(AL, "200 nm", "0.4 um", centre="0.65 um"),
+                    Electrode(AL, "60 nm", "0.2 um", centre="1.15 um"),
+                ],
+                PERIOD,
+                overcoat=[Overcoat(SILICA, "420 nm")],
+            ),
+            "beyond the lower one",
         ),
         (
             lambda s: UnitCell.grating(
