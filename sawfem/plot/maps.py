@@ -205,7 +205,9 @@ def _name(axes: Axes, found: WaveMap, title: str, *, failed: bool) -> None:
     words = [title] if title else []
     wave = f"{asked.order} {kinds + ' ' if kinds else ''}wave"
     mark = "x" if len(asked.axes) == 1 else "hatched"
-    note = f"; {mark}: no such wave" if failed else ""
+    hidden = any("hide the substrate" in text for text in found.message.ravel())
+    why = "no such wave, or layers that hide the substrate" if hidden else "no such wave"
+    note = f"; {mark}: {why}" if failed else ""
     materials = " on ".join(member.material.name for member in reversed(asked.members))
     words.append(f"{materials}: {wave}{note}")
     axes.set_title("\n".join(words), loc="left")

@@ -79,7 +79,8 @@ def test_map_of_orientations(against, name):
 def test_map_of_leaky_waves(against, name):
     """Followed along rows with one worker, against the same points one at a time.
 
-    Seen: 5.1 times as fast; on rows along which waves set in and end, 2 times.
+    Seen: 5.1 times as fast. Where waves set in and end along a row it is 2, and 1.3 over rows of
+    random cuts of six crystals, of which half the points are searched (1584 points, all alike).
     """
     axes = {"substrate.euler[2]": [1.0, 3.0], "substrate.euler[1]": np.linspace(-62.0, -30.0, 65)}
     keep = ("velocity_free", "velocity_metallised", "coupling_k2", "attenuation_metallised")
