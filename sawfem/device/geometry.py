@@ -94,7 +94,7 @@ def layout_of(part: ResonatorPart | Track, gratings: Gratings) -> Layout:
 
 def _named(element: Reflector | Transducer, count: int) -> str:
     if isinstance(element, Reflector):
-        return f"{count} {element.connection} strips"
+        return f"reflector {count} {element.connection}"
     return f"{element.port}: {count} fingers"
 
 

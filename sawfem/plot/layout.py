@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
@@ -24,6 +26,9 @@ KINDS = {
     "open": (style.GREEN, "isolated strips"),
     "middle": (style.PURPLE, "held half-way"),
 }
+#: Texts of spans that are no transducer's, whose own begin with the name of a port.
+_SPACE = re.compile(r"space( free| metallised)?")
+_REFLECTOR = re.compile(r"reflector (?P<count>[0-9]+) (?P<how>shorted|open)")
 #: Most parts of one picture, and electrodes of the enlarged stretch.
 MOST, CLOSE = 6, 14
 #: Height of bus-bars and of the break before a dummy finger, in units of the aperture.
@@ -67,7 +72,13 @@ def draw_layout(circuit: Circuit, gratings: Gratings) -> Figure | None:
 
 
 def _contents(layout: Layout) -> str:
-    inside = ", ".join(text for _, _, text in layout.spans if not text.startswith("space"))
+    told = [text for _, _, text in layout.spans if not _SPACE.fullmatch(text)]
+    inside = ", ".join(
+        f"{mirror['count']} {mirror['how']} strips"
+        if (mirror := _REFLECTOR.fullmatch(text))
+        else text
+        for text in told
+    )
     inside = inside if len(inside) < 60 else f"{inside[:57]}..."
     return f"{inside}; aperture {1e6 * layout.aperture:.4g} µm"
 
@@ -95,17 +106,14 @@ def _draw(axes: Axes, layout: Layout, low: float, high: float) -> None:
         drawn.set_snap(False)
         axes.add_collection(drawn)
     for left, right, text in layout.spans:
-        if right > low and left < high and not text.startswith("space"):
+        if right > low and left < high and not _SPACE.fullmatch(text):
+            mirror = _REFLECTOR.fullmatch(text)
             aside = next(s.aside for s in layout.strips if left < 0.5 * (s.left + s.right) < right)
             for bottom in (-BAR, 1.0):
                 ends = 1e6 * np.array([max(left, low), min(right, high)])
                 y = W * np.array([bottom, bottom + BAR]) + W * aside
-                colour = (
-                    "#888888"
-                    if text.startswith("reflector")
-                    else KINDS["upper" if bottom > 0 else "lower"][0]
-                )
-                if "open" not in text:
+                colour = "#888888" if mirror else KINDS["upper" if bottom > 0 else "lower"][0]
+                if mirror is None or mirror["how"] == "shorted":
                     axes.fill_between(ends, y[0], y[1], color=colour, linewidth=0)
     axes.set_xlim(1e6 * low, 1e6 * high)
     moved = [0.0, *(strip.aside for strip in layout.strips)]

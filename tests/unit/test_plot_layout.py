@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_hex
 
 from sawfem.device import Resonator
 from sawfem.device.assembly import Circuit, ResonatorPart, ladder
@@ -55,7 +56,7 @@ def test_layout_of_a_resonator():
     layout = layout_of(PARTS["r"], GRATINGS)
     assert len(layout.strips) == 39
     assert layout.length == pytest.approx((39 + 0.3) * PITCH)
-    assert layout.spans[0][2] == "8 shorted strips"
+    assert layout.spans[0][2] == "reflector 8 shorted"
 
 
 def test_pictures_show_every_part():
@@ -66,6 +67,9 @@ def test_pictures_show_every_part():
         titles = [axes.get_title(loc="left") for axes in figure.axes]
         assert any("r, placed 2 times" in title for title in titles)
         assert any(title.startswith("row") for title in titles)
+        assert any("8 shorted strips" in title for title in titles)
+        bars = {to_hex(c) for drawn in figure.axes[0].collections for c in drawn.get_facecolor()}
+        assert {"#888888", style.BLUE.lower()} <= bars  # of reflectors, and of the first port
         assert figure.axes[0].get_xlim()[1] == pytest.approx(
             1e6 * layout_of(PARTS["r"], GRATINGS).length
         )
