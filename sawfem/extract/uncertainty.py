@@ -4,7 +4,7 @@ The bar of an edge or of a capacitance is the distance between a mesh and one wi
 grading more; the finer value is reported. (Measured against finer meshes on niobate, tantalate
 and quartz the bar was 5 to 50 times the error left in the finer value.) Where two errors cross, the
 distance of one edge may vanish by accident while its neighbours move: no edge gets less than
-LEAST of the largest bar among them.
+LEAST of the largest bar among them. Attenuations, the imaginary parts of edges, are treated alike.
 
 Quantities made of several edges do not get the difference of their own two values: errors of two
 edges may cancel in it by accident. They get what the bars of the edges add up to.
@@ -24,6 +24,8 @@ from sawfem.extract.loss_budget import LossBudget
 #: Least bar of an edge over the largest one of the four.
 LEAST = 0.1
 
+#: The attenuations: those of two edges, and the mean of the shorted ones.
+ATTENUATIONS = ("attenuation", "attenuation_open", "attenuation_coupled")
 #: Constants whose bar is the plain difference.
 _PLAIN = (
     "stopband_short",
@@ -106,11 +108,17 @@ def beyond_first_order(
 
 
 def _widen(bars: dict[str, Any]) -> None:
-    """Give every edge LEAST of the largest bar of an edge, in place."""
+    """Give every edge LEAST of the largest bar of an edge, and every attenuation that of the
+    largest bar of one, in place.
+    """
     names = [name for name in ("stopband_short", "stopband_open") if name in bars]
     least = LEAST * max((bar or 0.0 for name in names for bar in bars[name]), default=0.0)
     for name in names:
         bars[name] = tuple(None if bar is None else max(bar, least) for bar in bars[name])
+    losses = [name for name in ATTENUATIONS if name in bars]
+    least = LEAST * max((bars[name] for name in losses), default=0.0)
+    for loss in losses:
+        bars[loss] = max(bars[loss], least)
 
 
 def _complete(pair: tuple[float | None, float | None]) -> tuple[float, float] | None:

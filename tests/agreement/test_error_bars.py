@@ -85,6 +85,23 @@ def test_an_edge_that_stands_still_by_accident_gets_a_share_of_its_neighbours_ba
     assert bars["stopband_open"] == pytest.approx((100.0, 500.0), rel=1e-3)
 
 
+def test_an_attenuation_that_stands_still_gets_a_share_of_the_others():
+    """Of three losses of a leaky cell one moves by nothing between two meshes, one by 1e-6."""
+    crystal, euler, height, ratio = GRATINGS[3]
+    cell = UnitCell.grating(
+        Stack(crystal, euler=euler),
+        "aluminium/kaye-laby",
+        pitch=PITCH,
+        thickness=height * 2.0 * PITCH,
+        metallisation_ratio=ratio,
+    )
+    fine = solve_grating(cell, accuracy=1e-2).constants
+    coarse = replace(fine, attenuation_open=fine.attenuation_open + 1e-6)
+    bars = numerical_uncertainty(coarse, fine)
+    for name, bar in (("attenuation", 1e-7), ("attenuation_open", 1e-6)):
+        assert bars[name] == pytest.approx(bar, rel=1e-3)
+
+
 #: Base stacks: crystal, cut, and the range of h/lambda.
 BASES = [
     ("lithium-niobate/kovacs-1990", [0.0, 38.0, 0.0], (0.005, 0.05)),
