@@ -3,6 +3,8 @@
 circuit      nodal equations of parts between nodes; wiring: what cannot be solved
 assembly     circuits and ladders of named parts; assembled: their response and its power
 track        acoustic rows of reflectors, spaces, transducers; rows: their P-matrices
+ways, passages   where elements stand together; what waves lose that pass more than once
+fingerscatter    lost coherence of random fingers
 polarity     sequences cut into uniform runs, and their capacitance; joining, mirrored: shortcuts
 lump, blackbox   parts that are no acoustics
 specification    limits over frequency and temperature; spurious: echoes by their time

@@ -18,6 +18,7 @@ from threadpoolctl import threadpool_limits
 
 from sawfem.case import Case, ResolvedCase
 from sawfem.device.faults import Faults, draw_faults, with_faults
+from sawfem.device.fingerscatter import velocity_floor, velocity_loss
 from sawfem.device.specification import Verdict
 from sawfem.device.variation import Draws, estimate_yield
 from sawfem.errors import InputError
@@ -163,6 +164,12 @@ def _margin(verdict: Verdict) -> float:
 
 def _finger_means(case: ResolvedCase, draws: Draws) -> dict[str, tuple[float, int]]:
     """Key -> (deviation of a finger, fingers of the smallest transducer): their mean scatters."""
+    counts = _finger_counts(case)
+    return {key: (sigma, min(counts, default=1)) for key, sigma in draws.finger.items()}
+
+
+def _finger_counts(case: ResolvedCase) -> list[int]:
+    """Fingers of every transducer of a case."""
     counts = [part.fingers for part in case.resonators.values()]
     device = case.device
     single = getattr(device, "resonator", None)
@@ -171,7 +178,7 @@ def _finger_means(case: ResolvedCase, draws: Draws) -> dict[str, tuple[float, in
     counts += list(getattr(device, "fingers", ()))
     for track in case.tracks.values():
         counts += [element.count for element in track.elements if element.kind == "transducer"]
-    return {key: (sigma, min(counts, default=1)) for key, sigma in draws.finger.items()}
+    return counts
 
 
 def _effects(
@@ -304,9 +311,26 @@ def grid_error(pitch: float, grid: float, *, electrodes: int = 1000) -> tuple[fl
     return float((off[-1] - off[0]) / (electrodes - 1)), float(np.sqrt(np.mean(off**2)))
 
 
+def _coherence(dies: _Dies) -> list[str]:
+    """What unlike fingers do to the longest transducer beyond their mean, in words."""
+    found = []
+    longest = max(_finger_counts(dies.plan.resolved), default=0)
+    for key, sigma in dies.plan.draws().finger.items():
+        ends = [dies.place({key: side * sigma}) for side in (-1.0, 1.0)]
+        if not longest or ends[0] is None or ends[1] is None:
+            continue
+        slow = abs(ends[1] - ends[0]) / (ends[1] + ends[0])
+        loss, floor = velocity_loss(slow, longest), velocity_floor(slow, longest)
+        found.append(
+            f"fingers unlike in {key} act on the dies by their mean alone; beyond it the peak of "
+            f"{longest} of them loses {loss:.1e} dB, and its first zeros fill to {floor:.0f} dB"
+        )
+    return found
+
+
 def _warnings(dies: _Dies, plan: ProcessPlan, count: int) -> list[str]:
     """What the drawn dies do not tell."""
-    found = list(dies.told)
+    found = [*dies.told, *_coherence(dies)]
     if count < plan.dies:
         found.append(f"interrupted: {count} of {plan.dies} dies were drawn")
     if dies.surrogate.error > 1e-4:

@@ -1,6 +1,7 @@
 """The [yield] of a case: units, refusals, and a resonator whose yield is known in closed form."""
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -148,3 +149,15 @@ def test_fingers_that_touch_cost_dies_and_missing_ones_rarely(tmp_path):
     assert 0 < passed <= thin
     files = save_yield(found, tmp_path)
     assert any(name.endswith("yield.png") for name in files)
+
+
+@pytest.mark.slow
+def test_what_unlike_fingers_do_beyond_their_mean_is_said():
+    # Half waves unlike by 10 nm in 2228 nm: pi^2 s^2 N/12 of the power of 121, 0.009 dB, and
+    # s^2 N/4 in the first zeros, -32 dB (sawfem/device/fingerscatter.py).
+    case = with_yield(samples=20, spread=spread("grating.pitch", "10 nm", "finger"))
+    (told,) = [text for text in run_yield(case, plan_process(case)).warnings if "unlike" in text]
+    loss, floor = re.search(r"loses (\S+) dB, and its first zeros fill to (\S+) dB", told).groups()
+    s = 10.0 / 2228.0
+    assert float(loss) == pytest.approx(4.343 * np.pi**2 * s**2 * 121 / 12.0, rel=0.2)
+    assert float(floor) == pytest.approx(10.0 * np.log10(s**2 * 121 / 4.0), abs=1.0)
