@@ -207,7 +207,8 @@ def _name(axes: Axes, found: WaveMap, title: str, *, failed: bool) -> None:
     mark = "x" if len(asked.axes) == 1 else "hatched"
     hidden = any("hide the substrate" in text for text in found.message.ravel())
     why = "no such wave, or layers that hide the substrate" if hidden else "no such wave"
-    note = f"; {mark}: {why}" if failed else ""
     materials = " on ".join(member.material.name for member in reversed(asked.members))
-    words.append(f"{materials}: {wave}{note}")
+    words.append(f"{materials}: {wave}")
+    if failed:  # a line of its own: names of materials are long
+        words.append(f"{mark}: {why}")
     axes.set_title("\n".join(words), loc="left")
