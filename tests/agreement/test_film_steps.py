@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from sawfem.design import Electrode, Overcoat, Stack, UnitCell
 from sawfem.material import load_material
@@ -74,6 +75,7 @@ def test_a_step_and_its_mirror_image_are_one_grating():
     assert np.all(np.abs(thicker.real / found.real - 1.0) > 1e-4)
 
 
+@pytest.mark.slow
 def test_a_step_that_gets_small_is_none():
     """As the lower strip grows as high as the other, the step over it vanishes: the edges tend to
     those of the level film, by as much as the strip lacks in height.

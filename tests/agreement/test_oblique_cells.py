@@ -78,6 +78,7 @@ def test_massless_double_electrodes_turn_the_wave_as_the_plane_wave_flows():
     assert slopes[0] != slopes[1]
 
 
+@pytest.mark.slow
 def test_shorted_double_electrodes_are_the_plain_grating():
     """With every electrode at zero the true period is a quarter wave: f(k2) and k1(k2) of the cell
     at 1.9 pi are those of the plain grating at 0.475 pi (Bloch), to the coarse mesh.
@@ -222,6 +223,7 @@ def test_a_lossy_grating_against_perturbation_to_second_order(plain):
     np.testing.assert_allclose(apart[1] / apart[2], 4.0, rtol=0.05)
 
 
+@pytest.mark.slow
 def test_a_viscous_stack_below_the_slab_is_turned_with_the_wave():
     """Loss in the floor and in the slab are one: another depth of the floor, the same frequency."""
     stack = Stack(NIOBATE, euler=(10.0, 38.0, 20.0))
