@@ -127,6 +127,17 @@ def test_passband_figures_of_a_filter():
     assert "3 dB" in cut.reasons["bandwidth"]
 
 
+def test_static_capacitances_of_a_filter_are_those_of_its_admittance():
+    """What hardly couples stores alone: Im Y/w of each port, 30 cells of two and 40 electrodes."""
+    plain = replace(FILTER, terminations=(50.0, 50.0))
+    response = device_response(plain, replace(BARE, transduction=1e-6), BAND)
+    omega = 2.0 * np.pi * response.frequency
+    for port, name, cells in ((0, "input", 30), (1, "output", 40)):
+        found = float(response.figures[f"static_capacitance_{name}"])
+        np.testing.assert_allclose(response.y[:, port, port].imag / omega, found, rtol=1e-6)
+        assert found == pytest.approx(cells * BARE.capacitance * FILTER.aperture, rel=1e-12)
+
+
 def test_insertion_loss_needs_two_ports():
     response = device_response(RESONATOR, BUOY, BAND)
     with pytest.raises(InputError, match="two ports"):

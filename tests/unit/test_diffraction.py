@@ -122,6 +122,22 @@ def test_parabolic_scaling(g: float) -> None:
     assert found == pytest.approx(plain if g > -1.0 else np.conj(plain), abs=1e-12)
 
 
+@pytest.mark.parametrize("tilt", [-40.0, 40.0])
+def test_a_steered_beam_against_the_parabola(tilt: float) -> None:
+    """Steered by psi, a distance L acts as (1 + g) L/cos^2(psi), shifted by L tan(psi) aside
+    (Szabo & Slobodnik 1973): the exact spectrum of a tilted ellipse, at small angles."""
+    curve = ellipse(1 / 3000.0, 1 / 4200.0, tilt)
+    beam = curve.beam(FREQUENCY)
+    assert abs(beam.power_flow_angle) > 15.0  # the square of its cosine is off by 4 per cent
+    width = 300.0 * beam.wavelength
+    for lengths in (0.3, 3.0):
+        distance = lengths * width**2 / beam.wavelength
+        aside = distance * math.tan(math.radians(beam.power_flow_angle))
+        found = factor(curve, FREQUENCY, *pair(width, distance, aside))
+        closed = pair_factor(beam, width, width, distance, aside)
+        assert abs(found.coupling) / width == pytest.approx(abs(closed), abs=3e-5)
+
+
 def test_exact_scaling_on_an_ellipse() -> None:
     """1 + g = (a/b)^2 at the vertex of an ellipse; a stretched y makes a circle of it, exactly."""
     a, b = 1 / 3000.0, 1 / 3600.0

@@ -12,6 +12,7 @@ from sawfem.extract.constants import (
     effective_coupling,
     nepers_per_metre,
 )
+from sawfem.extract.coupled import two_mode_admittance
 from sawfem.extract.uncertainty import numerical_uncertainty
 
 
@@ -89,3 +90,13 @@ def test_a_constant_is_moved_with_its_backward_wave(name: str, mirror: bool) -> 
     forward, backward = getattr(moved, f"both_{name}s")
     assert forward == pytest.approx(value + change)
     assert backward == pytest.approx(forward if mirror else forward.conjugate())
+
+
+def test_harmonic_admittance_of_a_grating_that_only_stores() -> None:
+    """Without transduction Y(f, pi) is j w C between neighbours at +-1: four times that of an
+    electrode between the bus-bars; a cell of two pitches between them has twice that."""
+    com = ComConstants(2e-6, 3900.0, 0.01, 0.0, 2e-10, capacitance_loss=0.02)
+    f = np.array([0.9, 1.0, 1.1]) * com.centre_frequency + 1e5
+    one = 2j * np.pi * f * 2e-10 * (1.0 - 0.02j)
+    np.testing.assert_allclose(two_mode_admittance(com, f), 4.0 * one, rtol=1e-12)
+    np.testing.assert_allclose(two_mode_admittance(com, f, share=0.5), 2.0 * one, rtol=1e-12)

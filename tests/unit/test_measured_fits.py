@@ -350,3 +350,11 @@ def test_white_noise_is_white_and_a_walk_is_not() -> None:
         assert chance < 1e-12
         times.append(time)
     assert np.mean(times) == pytest.approx(9.0, rel=0.1)
+
+
+def test_an_arm_is_a_series_resonance() -> None:
+    """f = 1/(2 pi sqrt(L C)) and Q = w L/R, and its impedance there is R alone (any textbook)."""
+    arm = Arm(868e6, 90e-15, 4.0)
+    omega = 2.0 * np.pi * arm.frequency
+    assert omega**2 * arm.inductance * arm.capacitance == pytest.approx(1.0, rel=1e-12)
+    assert arm.quality == pytest.approx(omega * arm.inductance / arm.resistance, rel=1e-12)
