@@ -25,6 +25,7 @@ dispersionmap    map of the harmonic admittance with them, its errors and doubts
 rowstore         finished rows kept in a file, so that a map goes on after an interruption
 connection       electrodes hot, grounded or floating, in the small model of a cell
 stopband, band   edges of the stop band, grouped by wave
+beside           modes at phases beside the band, from its edges; slope of a mode over the phase
 oblique          the transverse wavenumber in the matrices of a cell
 obliquewaves     waves at an angle to the grating, followed: anisotropy and slowness
 runningwaves     those outside the stop band, at a phase and at a frequency

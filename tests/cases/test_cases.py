@@ -71,10 +71,12 @@ def table_of_the_readme(result: Result) -> None:
     """The constants that the README shows are those of this case, to their last digits."""
     text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     block = text.partition("Grating constants ")[2].partition("```")[0]
-    shown = {
-        match[1].strip(): (float(match[2]), match[3])
-        for match in re.finditer(r"^  (\S.*?)  +(-?[0-9.]+) .*?(\S+)$", block, re.MULTILINE)
-    }
+    # Label, value, bar where there is one, unit where there is one.
+    row = r"^  (\S.*?)  +(-?[0-9.]+)(?: +[0-9.]+)?(?: +([^\s0-9.]\S*))?$"
+    rows = re.findall(row, block, re.MULTILINE)
+    assert len(rows) == len(block.strip().splitlines()) - 1
+    shown = {label: (float(value), unit) for label, value, unit in rows}
+    assert len(shown) == len(rows)  # no row twice
     labels = {entry(name).label: name for name in ROWS}
     assert len(shown) >= 12
     for label, (value, unit) in shown.items():
