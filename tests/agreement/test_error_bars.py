@@ -1,12 +1,14 @@
 """The numerical error bars of grating constants against a much finer mesh."""
 
 import os
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from sawfem.design import Stack, UnitCell
+from sawfem.extract.constants import GratingConstants
 from sawfem.extract.grating import MESHES, solve_grating, solve_like
 from sawfem.extract.uncertainty import numerical_uncertainty
 
@@ -136,31 +138,56 @@ def varied(count: int) -> list[UnitCell]:
     return cells
 
 
-def _shares(cell: UnitCell) -> list[float]:
-    """True errors over bars of what a coarse solution says."""
-    coarse = solve_grating(cell, accuracy=1e-2)
-    truth = solve_like(coarse, cell, MESHES[3]).constants
+#: What is computed, and what is made of it.
+COMPUTED = ("stopband_short", "stopband_open", "capacitance_per_pair")
+MADE = (
+    "velocity",
+    "reflection_per_electrode",
+    "transduction_per_electrode",
+    "coupling_k2_effective",
+)
+
+
+def _shares(coarse: GratingConstants, truth: GratingConstants, names: Sequence[str]) -> list[float]:
+    """True errors over bars of what a coarse solution says; parts of complex numbers that a mirror
+    makes zero are left out.
+    """
     shares = []
-    for name in ("stopband_short", "stopband_open", "capacitance_per_pair"):
-        value, bar = getattr(coarse.constants, name), coarse.constants.numerical[name]
+    for name in names:
+        value, bar = getattr(coarse, name), coarse.numerical[name]
         for v, t, b in zip(_parts(value), _parts(getattr(truth, name)), _parts(bar), strict=True):
-            if v is not None and t is not None and b is not None:
+            if v is None or t is None or b is None:
+                continue
+            if not isinstance(value, complex) or abs(v) > 1e-5 * abs(value):
                 shares.append(abs(v - t) / b)
     return shares
 
 
+def _hold(shares: list[float], width: float) -> None:
+    found = np.array(shares)
+    wider = np.exp(-np.mean(np.log(np.maximum(found, 1e-4))))
+    within = np.mean(found <= 1.0)
+    print(f"{within:.3f} of {found.size} in their bars, worst {found.max():.2f}, x {wider:.2f}")
+    assert within >= 0.95
+    assert wider < width
+
+
 @pytest.mark.slow
 def test_bars_of_varied_gratings():
-    """Edges and capacitance of forty gratings against a mesh with four times as many unknowns as
-    the finer of the two that made the bars: within them in 95 % of all numbers, and the bars no
-    more than ten times too wide on (geometric) average. The suite takes ten of the forty;
-    SAWFEM_ALL_GRATINGS=1 takes all, in some minutes."""
+    """Forty gratings against a mesh with four times as many unknowns as the finer of the two that
+    made the bars: within them in 95 % of all numbers, and the bars of edges and capacitance no
+    more than ten times too wide on (geometric) average, those of what is made of several edges no
+    more than fifteen. The suite takes ten of the forty; SAWFEM_ALL_GRATINGS=1 takes all, in some
+    minutes."""
     cells = varied(40)
     chosen = cells if os.environ.get("SAWFEM_ALL_GRATINGS") else cells[::4]
-    shares = np.array([share for cell in chosen for share in _shares(cell)])
-    assert shares.size >= 4.5 * len(chosen)
-    wider = np.exp(-np.mean(np.log(np.maximum(shares, 1e-4))))
-    within = np.mean(shares <= 1.0)
-    print(f"{within:.3f} of {shares.size} in their bars, worst {shares.max():.2f}, x {wider:.2f}")
-    assert within >= 0.95
-    assert wider < 10.0
+    computed, made = [], []
+    for cell in chosen:
+        coarse = solve_grating(cell, accuracy=1e-2)
+        truth = solve_like(coarse, cell, MESHES[3]).constants
+        computed += _shares(coarse.constants, truth, COMPUTED)
+        made += _shares(coarse.constants, truth, MADE)
+    assert len(computed) >= 4.5 * len(chosen)
+    assert len(made) >= 4 * len(chosen)
+    _hold(computed, 10.0)
+    _hold(made, 15.0)

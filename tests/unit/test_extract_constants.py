@@ -26,33 +26,39 @@ def test_a_neper_in_decibels() -> None:
 
 
 def test_bars_of_what_is_made_of_edges(solved_grating) -> None:
-    """Propagation of errors by differences: v = p (f1 + f2), k p and K_eff^2 of moved edges."""
+    """Propagation of errors by differences: v = p (f1 + f2); k p, a p and K_eff^2 by what edges
+    move from each other, and not by what all of them move alike.
+    """
     fine = solved_grating.constants
     short, opened = fine.stopband_short, fine.stopband_open
-    b_short, b_open = 3e3, 2e3
+    alike, apart = 5e3, 2e3
     coarse = replace(
         fine,
-        stopband_short=tuple(f + b_short for f in short),
-        stopband_open=tuple(f - b_open for f in opened),
+        stopband_short=(short[0] + alike - apart, short[1] + alike + apart),
+        stopband_open=(opened[0] + alike + apart, opened[1] + alike + apart),
         numerical={},
     )
     bars = numerical_uncertainty(coarse, fine)
-    assert bars["velocity"] == pytest.approx(fine.pitch * 2.0 * b_short, rel=1e-9)
+    assert bars["velocity"] == pytest.approx(fine.pitch * 2.0 * alike, rel=1e-9)
 
     def strength(low: float, high: float) -> float:
         return math.pi * (high - low) / (high + low)
 
-    most = strength(short[0] - b_short, short[1] + b_short) - strength(*short)
+    most = strength(short[0] - apart, short[1] + apart) - strength(*short)
     assert bars["reflection_per_electrode"].real == pytest.approx(most, rel=1e-2)
+
+    # Edges of one wave: the lower shorted one with the upper open one or with the lower one.
+    spread = sum(opened) - sum(short)
+    share = math.sqrt(1.0 + 2.0 * apart / spread) - 1.0
+    strong = abs(fine.transduction_per_electrode)
+    assert bars["transduction_per_electrode"].real == pytest.approx(share * strong, rel=1e-2)
 
     resonance, quiet = short if fine.resonant_edge == "lower" else short[::-1]
     antiresonance = max(opened, key=lambda f: abs(f - quiet))
-    moved = [
-        abs(effective_coupling(resonance + r, antiresonance + a) - fine.coupling_k2_effective)
-        for r in (-b_short, b_short)
-        for a in (-b_open, b_open)
-    ]
-    assert bars["coupling_k2_effective"] == pytest.approx(max(moved), rel=1e-3)
+    shift = alike - apart if fine.resonant_edge == "lower" else alike + apart
+    moved = effective_coupling(resonance + shift, antiresonance + alike + apart)
+    found = abs(moved - fine.coupling_k2_effective)
+    assert bars["coupling_k2_effective"] == pytest.approx(found, rel=1e-2)
 
 
 def test_a_device_gets_capacitances_of_one_electrode(solved_grating) -> None:
