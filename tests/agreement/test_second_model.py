@@ -233,7 +233,7 @@ def test_transducer_of_a_filter_and_refusals(niobate):
         [cell.electrodes[0].at(0.5 * cell.period), cell.electrodes[0].at(1.5 * cell.period)],
         period=2 * cell.period,
     )
-    with pytest.raises(GeometryError, match="one, for the second model"):
+    with pytest.raises(GeometryError, match="connections of each, for the second model"):
         compare_models(device, com, two)
 
 

@@ -29,7 +29,7 @@ GRATING = ComConstants(
     244.2e-12,
     capacitance_slope=0.66,
     slope_width=0.0214,
-    phase_over_group_velocity=1.00113,
+    phase_over_group_velocity=1.0016573,
 )
 #: velocity m/s, |k p|, |a p| sqrt(S/m), C F/m, propagation loss dB/s, resistance ohm.
 TRUTH = np.array([3878.9, 0.00655, 0.1712, 246.5e-12, 3.4e6, 1.05])

@@ -338,6 +338,6 @@ def test_a_case_of_a_map_alone_is_understood(
         encoding="utf-8",
     )
     assert main(["check", str(place)]) == 0
-    assert f"Next       sawfem map {place}" in " ".join(capsys.readouterr().out.split("\n"))
+    assert f"Next sawfem map {place}" in " ".join(capsys.readouterr().out.split())
     assert main(["check", str(place), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["map_points"] == 11

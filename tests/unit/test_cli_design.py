@@ -85,4 +85,5 @@ def test_a_transversal_filter_is_designed_and_its_run_keeps_the_specification(
     for line, promised in zip(ran["device"]["specification"], told["specification"], strict=True):
         assert line["met"]
         if line["unit"] == "dB":
-            assert line["margin"] == pytest.approx(promised["margin"], abs=0.8)
+            # On the flank the run keeps 0.8 dB more than was promised; less counts for more.
+            assert -0.8 <= line["margin"] - promised["margin"] <= 1.0
