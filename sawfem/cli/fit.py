@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -55,11 +54,12 @@ def command(
         finish(found, place, Path(case_name).name, as_json=as_json, quiet=quiet)
         return
     written, told = _write(found, place, Path(case_name).name)
-    answer = _answer(found, place, written, told)
-    if as_json:
-        click.echo(json.dumps(answer, allow_nan=False, indent=2))
-    elif not quiet:
-        _show(found, written, told)
+    fit_files.tell(
+        lambda: _answer(found, place, written, told),
+        lambda: _show(found, written, told),
+        as_json=as_json,
+        quiet=quiet,
+    )
 
 
 def _write(found: Fitted, place: Path, source: str) -> tuple[list[Path], list[str]]:
@@ -96,7 +96,6 @@ def _write(found: Fitted, place: Path, source: str) -> tuple[list[Path], list[st
 def _answer(found: Fitted, place: Path, files: list[Path], told: list[str]) -> dict[str, Any]:
     """The JSON object of a fit: SI units, null where there is no number."""
     estimate, data = found.fit.estimate, found.fit.data
-    rms, largest = found.difference
     return {
         "format": "sawfem.fit/1",
         "model": "circuit" if found.circuit is not None else "resonator",
@@ -120,11 +119,7 @@ def _answer(found: Fitted, place: Path, files: list[Path], told: list[str]) -> d
         "noise_like": estimate.noise_like,
         "intervals_widened_by": estimate.widened,
         "converged": estimate.converged,
-        "difference_rms": rms,
-        "difference_largest": largest,
-        "notes": [*told, CAUTION],
-        "file": place.as_posix(),
-        "files": [file.as_posix() for file in files],
+        **fit_files.closing(found.difference, place, files, [*told, CAUTION]),
     }
 
 

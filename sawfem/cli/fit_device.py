@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import click
 
 from sawfem.cli import fit_files
 from sawfem.cli.screen import labelled, show, table
@@ -20,10 +17,12 @@ CAUTION = "Estimates, not a warranty."
 def finish(found: FittedDevice, place: Path, source: str, *, as_json: bool, quiet: bool) -> None:
     """Write case, numbers, picture and netlist beside ``place``, and show them."""
     written, told = _write(found, place, source)
-    if as_json:
-        click.echo(json.dumps(_answer(found, place, written, told), allow_nan=False, indent=2))
-    elif not quiet:
-        _show(found, written, told)
+    fit_files.tell(
+        lambda: _answer(found, place, written, told),
+        lambda: _show(found, written, told),
+        as_json=as_json,
+        quiet=quiet,
+    )
 
 
 def _write(found: FittedDevice, place: Path, source: str) -> tuple[list[Path], list[str]]:
@@ -59,7 +58,6 @@ def _write(found: FittedDevice, place: Path, source: str) -> tuple[list[Path], l
 
 def _answer(found: FittedDevice, place: Path, files: list[Path], told: list[str]) -> dict[str, Any]:
     """The JSON object: elements of every resonator's circuit, SI."""
-    rms, largest = found.difference
     parts = {}
     for name, circuit in found.circuits.items():
         fit = found.fits[name]
@@ -78,11 +76,7 @@ def _answer(found: FittedDevice, place: Path, files: list[Path], told: list[str]
         "from_hz": float(found.frequency[0]),
         "to_hz": float(found.frequency[-1]),
         "parts": parts,
-        "difference_rms": rms,
-        "difference_largest": largest,
-        "notes": [*told, CAUTION],
-        "file": place.as_posix(),
-        "files": [file.as_posix() for file in files],
+        **fit_files.closing(found.difference, place, files, [*told, CAUTION]),
     }
 
 

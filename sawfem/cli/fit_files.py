@@ -1,4 +1,4 @@
-"""The files that a fit leaves beside its case, each written whole, and the end of what is shown."""
+"""What all fits leave alike: files beside the case, written whole, and the end of what is told."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import click
 
 from sawfem.cli.screen import labelled
 from sawfem.errors import InputError
@@ -61,6 +63,30 @@ def write_numbers(place: Path, answer: dict[str, Any]) -> None:
 def numbers_of(place: Path) -> Path:
     """Where :func:`write_numbers` writes."""
     return place.with_suffix(".json")
+
+
+def closing(
+    difference: tuple[float, float], place: Path, files: list[Path], notes: list[str]
+) -> dict[str, Any]:
+    """The last keys of the JSON object of a fit."""
+    rms, largest = difference
+    return {
+        "difference_rms": rms,
+        "difference_largest": largest,
+        "notes": notes,
+        "file": place.as_posix(),
+        "files": [file.as_posix() for file in files],
+    }
+
+
+def tell(
+    answer: Callable[[], dict[str, Any]], show: Callable[[], None], *, as_json: bool, quiet: bool
+) -> None:
+    """The one or the other on standard output, or nothing."""
+    if as_json:
+        click.echo(json.dumps(answer(), allow_nan=False, indent=2))
+    elif not quiet:
+        show()
 
 
 def write_case(place: Path, head: str, case: Case) -> None:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
 import numpy as np
 
 from sawfem.cli import fit_files
@@ -30,10 +28,12 @@ def beside(place: Path, case: Case) -> str:
 def finish(found: FittedRational, place: Path, source: str, *, as_json: bool, quiet: bool) -> None:
     """Write case, numbers, picture, Touchstone file and netlist beside ``place``; show them."""
     written, told = _write(found, place, source)
-    if as_json:
-        click.echo(json.dumps(_answer(found, place, written, told), allow_nan=False, indent=2))
-    elif not quiet:
-        _show(found, written, told)
+    fit_files.tell(
+        lambda: _answer(found, place, written, told),
+        lambda: _show(found, written, told),
+        as_json=as_json,
+        quiet=quiet,
+    )
 
 
 def _write(found: FittedRational, place: Path, source: str) -> tuple[list[Path], list[str]]:
@@ -89,7 +89,6 @@ def _answer(
 ) -> dict[str, Any]:
     """The JSON object: poles in hertz, residues in S Hz, SI for the rest."""
     model, f = found.fit.model, found.fit.frequency
-    rms, largest = found.difference
     turn = 2.0 * np.pi
     return {
         "format": "sawfem.fit/1",
@@ -114,11 +113,7 @@ def _answer(
         "tried": [{"pairs": n, "difference": apart} for n, apart in found.fit.tried],
         "tolerance": found.tolerance,
         "difference_relative": found.reached,
-        "difference_rms": rms,
-        "difference_largest": largest,
-        "notes": [*told, CAUTION],
-        "file": place.as_posix(),
-        "files": [file.as_posix() for file in files],
+        **fit_files.closing(found.difference, place, files, [*told, CAUTION]),
     }
 
 
