@@ -23,16 +23,21 @@ GRATINGS = [
 ]
 
 
-@pytest.mark.parametrize(("crystal", "euler", "height", "ratio"), GRATINGS)
-def test_bars_hold_and_are_not_idle(crystal, euler, height, ratio):
-    """Every constant of a coarse solution lies within its bar of the finest one."""
-    cell = UnitCell.grating(
+def grating(crystal: str, euler: list[float], height: float, ratio: float) -> UnitCell:
+    """Upright aluminium of a thickness over the wavelength and a metallisation ratio."""
+    return UnitCell.grating(
         Stack(crystal, euler=euler),
         "aluminium/kaye-laby",
         pitch=PITCH,
         thickness=height * 2.0 * PITCH,
         metallisation_ratio=ratio,
     )
+
+
+@pytest.mark.parametrize(("crystal", "euler", "height", "ratio"), GRATINGS)
+def test_bars_hold_and_are_not_idle(crystal, euler, height, ratio):
+    """Every constant of a coarse solution lies within its bar of the finest one."""
+    cell = grating(crystal, euler, height, ratio)
     coarse = solve_grating(cell, accuracy=1e-2).constants
     finest = solve_grating(cell, accuracy=1e-9).constants
     shares = []
@@ -55,14 +60,7 @@ def _parts(value):
 
 
 def test_the_finest_pair_brings_its_own_bars():
-    crystal, euler, height, ratio = GRATINGS[0]
-    cell = UnitCell.grating(
-        Stack(crystal, euler=euler),
-        "aluminium/kaye-laby",
-        pitch=PITCH,
-        thickness=height * 2.0 * PITCH,
-        metallisation_ratio=ratio,
-    )
+    cell = grating(*GRATINGS[0])
     constants = solve_grating(cell, accuracy=1e-2).constants
     again = numerical_uncertainty(constants, constants)
     # Two equal solutions leave nothing open.
@@ -71,14 +69,7 @@ def test_the_finest_pair_brings_its_own_bars():
 
 def test_an_edge_that_stands_still_by_accident_gets_a_share_of_its_neighbours_bars():
     """Of four edges one moves by nothing between two meshes, one by 1 kHz."""
-    crystal, euler, height, ratio = GRATINGS[0]
-    cell = UnitCell.grating(
-        Stack(crystal, euler=euler),
-        "aluminium/kaye-laby",
-        pitch=PITCH,
-        thickness=height * 2.0 * PITCH,
-        metallisation_ratio=ratio,
-    )
+    cell = grating(*GRATINGS[0])
     fine = solve_grating(cell, accuracy=1e-2).constants
     (f1, f2), (f3, f4) = fine.stopband_short, fine.stopband_open
     coarse = replace(fine, stopband_short=(f1, f2 + 1e3), stopband_open=(f3 + 50.0, f4 + 500.0))
@@ -89,14 +80,7 @@ def test_an_edge_that_stands_still_by_accident_gets_a_share_of_its_neighbours_ba
 
 def test_an_attenuation_that_stands_still_gets_a_share_of_the_others():
     """Of three losses of a leaky cell one moves by nothing between two meshes, one by 1e-6."""
-    crystal, euler, height, ratio = GRATINGS[3]
-    cell = UnitCell.grating(
-        Stack(crystal, euler=euler),
-        "aluminium/kaye-laby",
-        pitch=PITCH,
-        thickness=height * 2.0 * PITCH,
-        metallisation_ratio=ratio,
-    )
+    cell = grating(*GRATINGS[3])
     fine = solve_grating(cell, accuracy=1e-2).constants
     coarse = replace(fine, attenuation_open=fine.attenuation_open + 1e-6)
     bars = numerical_uncertainty(coarse, fine)
