@@ -78,12 +78,16 @@ def test_a_transversal_filter_is_designed_and_its_run_keeps_the_specification(
     made = Case.load("made.toml").resolved()
     assert made.device.transducer == "double"
     assert made.grating.pitch == pytest.approx(0.907e-6, rel=1e-3)
-    # the run solves the cells at the very pitch: margins as the design said, which has
-    # constants to 1e-4 of the frequency: 0.1 MHz on the flank of a 4 MHz band
-    assert main(["run", "made.toml", "--require", "--json", "--quiet"]) == 0
-    ran = json.loads(capsys.readouterr().out)
-    for line, promised in zip(ran["device"]["specification"], told["specification"], strict=True):
-        assert line["met"]
-        if line["unit"] == "dB":
-            # On the flank the run keeps 0.8 dB more than was promised; less counts for more.
-            assert -0.8 <= line["margin"] - promised["margin"] <= 1.0
+    # The design promises the worse of both ends of a process that moves frequencies by 0.3 MHz
+    # either way: so does a pitch that is off by as much.
+    ends = []
+    for shift in (0.0, 0.3 / 868.0, -0.3 / 868.0):
+        off = ["--set", f"grating.pitch={1e9 * made.grating.pitch * (1.0 + shift):.4f} nm"]
+        assert main(["run", "made.toml", "--require", "--json", "--quiet", *off]) == 0
+        ran = json.loads(capsys.readouterr().out)["device"]["specification"]
+        ends.append([line["margin"] for line in ran])
+        assert all(line["met"] for line in ran)
+    for kept, *off, promised in zip(*ends, told["specification"], strict=True):
+        if promised["unit"] == "dB":
+            assert kept >= min(off) - 0.01
+            assert min(off) == pytest.approx(promised["margin"], abs=0.05)
