@@ -23,6 +23,8 @@ WIDEST = 110
 SHORTEST = 3
 #: Waves of a dispersion that are drawn, those that begin first.
 MOST_WAVES = 16
+#: Height of the name of a curve over that of the axes.
+NAME_HEIGHT = 0.05
 #: Wave vectors along the surface, s/m to s/km.
 PER_KILOMETRE = 1e3
 
@@ -30,9 +32,9 @@ PER_KILOMETRE = 1e3
 def draw_cut(
     curves: CutCurves, folder: str | Path, *, each: Callable[[str], None] | None = None
 ) -> list[Path]:
-    """Draw the page and its four pictures into an existing folder.
+    """Draw the page and its pictures into an existing folder.
 
-    cut and the four of :func:`panels`, such as cut-slowness, each .png and .svg. ``each`` is
+    cut and those of :func:`panels`, such as cut-slowness, each .png and .svg. ``each`` is
     called with a name before it is drawn.
     """
     singles = panels(curves)
@@ -53,25 +55,30 @@ def draw_cut(
 
 
 def panels(curves: CutCurves) -> dict[str, Callable[[Axes, CutCurves], None]]:
-    """What draws each of the four pictures, by name.
+    """What draws each of the pictures, by name.
 
     slowness, permittivity, profile and directions; dispersion for the permittivity where the
-    surface conducts, and phase-velocity and group-velocity for the first two of a membrane.
+    surface conducts, nothing where it does on a half-space, whose waves have none; phase-velocity
+    and group-velocity for the first two of a membrane.
     """
     lower = {"profile": draw_profile, "directions": draw_directions}
     if curves.stack.is_membrane:
         return {"phase-velocity": draw_phase, "group-velocity": draw_group, **lower}
     if curves.velocity.size:
         return {"slowness": draw_slowness, "permittivity": draw_permittivity, **lower}
+    if not curves.stack.layers:
+        return {"slowness": draw_slowness, **lower}
     return {"slowness": draw_slowness, "dispersion": draw_phase, **lower}
 
 
 def cut_page(curves: CutCurves) -> Figure:
-    """The page with all four, in the style that is set."""
+    """The page with all of them, in the style that is set."""
     figure = style.new_figure(11.0, 8.6)
-    grid = figure.subplots(2, 2)
-    for axes, draw in zip(grid.ravel(), panels(curves).values(), strict=True):
-        draw(axes, curves)
+    places = list(figure.subplots(2, 2).ravel())
+    for draw in panels(curves).values():
+        draw(places.pop(0), curves)
+    for axes in places:
+        axes.remove()
     figure.suptitle(_title(curves), fontsize=11.0)
     return figure
 
@@ -180,8 +187,7 @@ def draw_group(axes: Axes, curves: CutCurves) -> None:
 def _draw_branches(axes: Axes, curves: CutCurves, name: str, label: str) -> None:
     """Curves by family; each with its name where it leaves the picture."""
     if not curves.branches:
-        why = "not followed" if curves.stack.layers else "a half-space knows no dispersion"
-        axes.text(0.5, 0.5, why, transform=axes.transAxes, ha="center")
+        axes.text(0.5, 0.5, "not followed", transform=axes.transAxes, ha="center")
         return
     told: set[str] = set()
     shown = curves.branches[:MOST_WAVES]
@@ -190,6 +196,7 @@ def _draw_branches(axes: Axes, curves: CutCurves, name: str, label: str) -> None
     # A wave near its cut-off runs as fast as it likes: the picture ends at thrice the slowest half.
     top = min(float(values.max()), 3.0 * float(np.median(values)))
     low = min(0.0, float(values.min())) if name == "group_velocity" else 0.94 * float(values.min())
+    ends: list[tuple[float, float, str]] = []
     for branch, own in zip(shown, curves.names, strict=False):
         family, line = _family_line(branch.kind, own)
         x, y = branch.frequency_thickness, getattr(branch, name)  # Hz m = MHz µm
@@ -199,12 +206,9 @@ def _draw_branches(axes: Axes, curves: CutCurves, name: str, label: str) -> None
         axes.plot(x, y, label=None if family in told else family, **line.keywords())
         told.add(family)
         if own and y[there[-1]] <= top:
-            last = there[-1]
-            axes.annotate(
-                own, (x[last], y[last]), xytext=(3, 0), textcoords="offset points",
-                fontsize=8.0, va="center", annotation_clip=True,
-            )  # fmt: skip
+            ends.append((float(x[there[-1]]), float(y[there[-1]]), own))
     axes.set_ylim(1.05 * low, top + 0.25 * (top - low))
+    _name_ends(axes, ends, NAME_HEIGHT * (top - low))
     thickness = shown[0].thickness
     first, last = shown[0].frequency[[0, -1]] * thickness
     axes.set_xlim(first, last + 0.07 * (last - first))
@@ -219,6 +223,16 @@ def _draw_branches(axes: Axes, curves: CutCurves, name: str, label: str) -> None
     axes.set_xlabel("frequency times thickness of all layers (MHz µm)")
     axes.set_ylabel(label)
     axes.legend(loc="upper right", ncols=2, fontsize=8.0)
+
+
+def _name_ends(axes: Axes, ends: list[tuple[float, float, str]], height: float) -> None:
+    """Names beside the ends of curves, lifted where two would lie upon each other."""
+    free = -np.inf
+    for x, y, name in sorted(ends, key=lambda end: end[1]):
+        free = max(y, free + height)
+        axes.annotate(
+            name, (x, free), xytext=(3, 0), textcoords="offset points", fontsize=8.0, va="center"
+        )
 
 
 def _family_line(kind: str, name: str) -> tuple[str, style.Line]:

@@ -63,6 +63,10 @@ def test_panels_of_membranes_and_conducting_surfaces_have_units(plate, tmp_path)
     assert all(any(u in text for u in ("m/s", "MHz µm", "(µm)", "deg", "= 1")) for text in labels)
     texts = {text.get_text() for text in figure.axes[0].texts}
     assert {"A0", "S0", "SH0", "SH1"} <= texts
+    for axes in figure.axes[:2]:  # names at the ends of curves stand clear of each other
+        low, high = axes.get_ylim()
+        heights = np.sort([text.xy[1] for text in axes.texts])
+        assert np.diff(heights).min() > 0.03 * (high - low)
     written = {path.name for path in draw_cut(plate, tmp_path)}
     assert {"cut.png", "cut-phase-velocity.png", "cut-group-velocity.svg"} <= written
 
@@ -82,7 +86,10 @@ def test_a_film_on_the_surface_has_no_permittivity_but_a_dispersion(monkeypatch)
     assert curves.profile is not None
     assert curves.profile.potential[0] == pytest.approx(0.0, abs=1e-9)
     bare = cut_curves(stack.shorted(0))
-    assert bare.branches == ()  # a half-space: the same at every frequency
+    assert bare.branches == ()  # a half-space: the same at every frequency, nothing to draw
+    assert list(panels(bare)) == ["slowness", "profile", "directions"]
+    with style.house_style():
+        assert all(axes.lines for axes in cut_page(bare).axes)
     assert bare.waves[0].velocity_free == pytest.approx(3411.0, abs=0.1)
 
 
